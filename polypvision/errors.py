@@ -1,0 +1,154 @@
+"""Every error a keeper can meet, as one family.
+
+::
+
+    PolypvisionError
+    ├── PhotoError            a photo file cannot be used
+    │   ├── PhotoUnreadable       "unreadable"      damaged, empty, or no picture at all
+    │   ├── PhotoTooLarge         "too-large"       more pixels than a camera here makes
+    │   ├── PhotoTooSmall         "too-small"       no polyp could be seen in it
+    │   ├── DateMissing           "no-date"         no date in the photo, its name or the command
+    │   └── DateDoubtful          "doubtful-date"   a date that cannot be right
+    ├── CardError             the reference card does not give a scale
+    │   ├── CardMissing           "no-card"
+    │   ├── CardIncomplete        "half-card"
+    │   ├── CardMirrored          "mirrored"
+    │   └── CardsOfTwoPlates      "two-plates"
+    ├── QualityError          the photo would give a misleading number
+    │   ├── PhotoBlurred          "blurred"
+    │   ├── PhotoOverexposed      "overexposed"
+    │   └── PhotoDark             "dark"
+    ├── TableError            "table"             a table handed in has a wrong column or value
+    ├── LogbookError          "logbook"           the logbook cannot be opened or written
+    │   ├── LogbookTooNew         "logbook-too-new"
+    │   └── PlateUnknown          "unknown-plate"
+    └── OutputError           "output"            a result could not be written
+
+Each message says what was found, what is the matter, and what to do next.
+"""
+
+
+class PolypvisionError(Exception):
+    """Base of the family. ``kind`` is a stable word for scripts; ``str(error)`` is for people."""
+
+    kind = "error"
+
+
+class PhotoError(PolypvisionError):
+    """A photo file cannot be used."""
+
+    kind = "photo"
+
+
+class PhotoUnreadable(PhotoError):
+    """The file is damaged, empty, or no picture that can be read."""
+
+    kind = "unreadable"
+
+
+class PhotoTooLarge(PhotoError):
+    """The picture claims more pixels than a photo here may have."""
+
+    kind = "too-large"
+
+
+class PhotoTooSmall(PhotoError):
+    """The picture has too few pixels to show a polyp."""
+
+    kind = "too-small"
+
+
+class DateMissing(PhotoError):
+    """No date is known for a photo that is to be recorded."""
+
+    kind = "no-date"
+
+
+class DateDoubtful(PhotoError):
+    """The date of a photo cannot be right."""
+
+    kind = "doubtful-date"
+
+
+class CardError(PolypvisionError):
+    """The reference card does not give a scale."""
+
+    kind = "card"
+
+
+class CardMissing(CardError):
+    """No marker of a reference card was found."""
+
+    kind = "no-card"
+
+
+class CardIncomplete(CardError):
+    """Too few markers of a card are visible."""
+
+    kind = "half-card"
+
+
+class CardMirrored(CardError):
+    """The card reads only in the mirror image of the photo."""
+
+    kind = "mirrored"
+
+
+class CardsOfTwoPlates(CardError):
+    """Cards with different plate codes lie in one photo."""
+
+    kind = "two-plates"
+
+
+class QualityError(PolypvisionError):
+    """The photo would give a misleading number."""
+
+    kind = "quality"
+
+
+class PhotoBlurred(QualityError):
+    """The card's edges are smeared over more than a small polyp's mouth."""
+
+    kind = "blurred"
+
+
+class PhotoOverexposed(QualityError):
+    """Too much of the plate is pure white."""
+
+    kind = "overexposed"
+
+
+class PhotoDark(QualityError):
+    """The card's white is nearly as dark as its black."""
+
+    kind = "dark"
+
+
+class TableError(PolypvisionError):
+    """A table or file handed in has a wrong column or value."""
+
+    kind = "table"
+
+
+class LogbookError(PolypvisionError):
+    """The logbook cannot be opened or written."""
+
+    kind = "logbook"
+
+
+class LogbookTooNew(LogbookError):
+    """The logbook was written by a newer polypvision."""
+
+    kind = "logbook-too-new"
+
+
+class PlateUnknown(LogbookError):
+    """The logbook has no plate of that name."""
+
+    kind = "unknown-plate"
+
+
+class OutputError(PolypvisionError):
+    """A result could not be written."""
+
+    kind = "output"

@@ -1,0 +1,51 @@
+"""Quality flags: short words on photos and polyps that ask a person to look twice."""
+
+from collections.abc import Iterable
+
+FLAGS: dict[str, str] = {
+    # on a photo
+    "print-scale-unknown": (
+        "The card's printed bar was never measured; the scale may be off by about half a percent."
+    ),
+    "tilted": "The camera looked at the plate from more than 35 degrees; sizes are less certain.",
+    "colour-cast": "The light has almost no red or green left; colours are less certain.",
+    "coarse": "Fewer than 5 photo pixels per mm; a mouth of 1 mm may be missed. Go closer.",
+    "soft": "The card's edges are soft; focus on the plate and hold still.",
+    "bright": "Parts of the plate are pure white; lower the exposure.",
+    "few-markers": "Some of the card's markers are hidden; uncover them for a surer scale.",
+    "stray-marker": "A marker that does not belong to this plate's card lies in the photo.",
+    "no-colour-reference": "No card, so colours were not balanced; wounds are less certain.",
+    # on a polyp
+    "touches-edge": "The polyp runs out of the measured area; its size is a lower limit.",
+    "touching": "The polyp touches a neighbour; its outline there is a guess.",
+    "glare": "Glare covers part of the polyp.",
+    "two-mouths": "More mouths than normal for this line: it may be about to divide.",
+    "mouth-unsure": "Whether there is one mouth or two cannot be told from this photo.",
+    "wound": "Pale exposed tissue at the margin.",
+    "irregular": "The outline is far from round; check that it is one polyp.",
+}
+
+
+def check_flags(flags: Iterable[str]) -> tuple[str, ...]:
+    """Return the flags once each, in the order of `FLAGS`.
+
+    Parameters
+    ----------
+    flags : iterable of str
+        Words out of `FLAGS`, in any order, repeats allowed.
+
+    Raises
+    ------
+    ValueError
+        If a word is not in `FLAGS`.
+
+    Examples
+    --------
+    >>> check_flags(["wound", "touching", "wound"])
+    ('touching', 'wound')
+    """
+    found = set(flags)
+    unknown = sorted(found - FLAGS.keys())
+    if unknown:
+        raise ValueError(f"unknown flags: {', '.join(unknown)}")
+    return tuple(word for word in FLAGS if word in found)
