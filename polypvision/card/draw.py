@@ -105,26 +105,27 @@ def _bits(marker_id: int) -> NDArray[np.uint8]:
     return np.asarray(cv2.aruco.generateImageMarker(DICTIONARY, marker_id, side), dtype=np.uint8)
 
 
+def _runs(line: NDArray[np.uint8]) -> list[tuple[int, int]]:
+    """Return (start, stop) of each run of white modules."""
+    steps = np.flatnonzero(np.diff(np.concatenate([[0], line > 0, [0]]).astype(np.int8)))
+    return [(int(start), int(stop)) for start, stop in steps.reshape(-1, 2)]
+
+
 def _marker_boxes(box: Box, marker_id: int) -> list[Rectangle]:
-    """White modules of a marker; runs along a row are one rectangle so that no seam shows."""
+    """White modules of a marker as runs along rows and along columns.
+
+    Drawn both ways they cover the hairlines that viewers leave between touching rectangles.
+    """
     bits = _bits(marker_id)
     module = box.width / len(bits)
     white: list[Rectangle] = []
-    for row, line in enumerate(bits):
-        column = 0
-        while column < len(line):
-            run = column
-            while run < len(line) and line[run]:
-                run += 1
-            if run > column:
-                white.append(
-                    Rectangle(
-                        (box.x + column * module, box.y + row * module),
-                        (run - column) * module,
-                        module,
-                    )
-                )
-            column = run + 1
+    for index in range(len(bits)):
+        for start, stop in _runs(bits[index]):
+            corner = (box.x + start * module, box.y + index * module)
+            white.append(Rectangle(corner, (stop - start) * module, module))
+        for start, stop in _runs(bits[:, index]):
+            corner = (box.x + index * module, box.y + start * module)
+            white.append(Rectangle(corner, module, (stop - start) * module))
     return white
 
 

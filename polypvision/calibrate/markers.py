@@ -1,0 +1,227 @@
+"""The card's markers in a photo: found small, then their corners refined at full resolution."""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.calibrate.srgb import LINEAR_OF_CODE
+from polypvision.card.code import MarkerPlace, marker_place
+from polypvision.card.draw import DICTIONARY
+from polypvision.reading import Points
+
+# Marker search costs several times the decoding of a large photo, so it runs on a reduced one.
+_SEARCH_SIDES_PX = (1600, 3200)
+_MODULES = DICTIONARY.markerSize + 2
+_SAMPLES_PER_EDGE = 24
+_PROFILE_STEP_PX = 0.5
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Marker:
+    """One marker of a card, found in the photo.
+
+    Attributes
+    ----------
+    place : MarkerPlace
+        Which card, and where on it.
+    corners_xy : ndarray (4, 2) of float64
+        Outer corners of the black border in photo pixels: top left, then clockwise, as printed.
+    edge_width_px : float
+        10-90 % width of its edges, photo pixels; NaN when it could not be measured.
+    """
+
+    place: MarkerPlace
+    corners_xy: Points
+    edge_width_px: float
+
+
+def _detector() -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    # Wide window: markers near the camera are large, and lighting varies across a wet plate.
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 45
+    parameters.adaptiveThreshWinSizeStep = 10
+    parameters.minMarkerPerimeterRate = 0.02
+    return cv2.aruco.ArucoDetector(DICTIONARY, parameters)
+
+
+def _brightest_channel(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return max(R, G, B): paper stays bright and ink dark also where the light is all blue."""
+    red, green, blue = cv2.split(rgb)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), dtype=np.uint8)
+
+
+def _reduced(grey: NDArray[np.uint8], side_px: int) -> tuple[NDArray[np.uint8], float]:
+    """Return the picture with its longer side at most ``side_px``, and the factor."""
+    factor = side_px / max(grey.shape)
+    if factor >= 1:
+        return grey, 1.0
+    height, width = (max(1, round(n * factor)) for n in grey.shape)
+    small = cv2.resize(grey, (width, height), interpolation=cv2.INTER_AREA)
+    return np.asarray(small, dtype=np.uint8), factor
+
+
+def _search(grey: NDArray[np.uint8], side_px: int) -> dict[MarkerPlace, Points]:
+    """Return the corners of every marker of ours, in pixels of ``grey``."""
+    small, factor = _reduced(grey, side_px)
+    corners, ids, _ = _detector().detectMarkers(small)
+    found: dict[MarkerPlace, Points] = {}
+    if ids is None:
+        return found
+    for quad, marker_id in zip(corners, np.ravel(ids), strict=True):
+        place = marker_place(int(marker_id))
+        if place is not None:
+            found[place] = (np.asarray(quad, np.float64).reshape(4, 2) + 0.5) / factor - 0.5
+    return found
+
+
+def find_markers(rgb: NDArray[np.uint8]) -> tuple[Marker, ...]:
+    """Return the markers of reference cards in a photo, in the order of their places.
+
+    Parameters
+    ----------
+    rgb : ndarray (H, W, 3) of uint8
+        Upright photo.
+
+    Returns
+    -------
+    tuple of Marker
+        Corners refined at full resolution; empty if none is seen.
+    """
+    grey = _brightest_channel(rgb)
+    found: dict[MarkerPlace, Points] = {}
+    for side_px in _SEARCH_SIDES_PX:
+        found = _search(grey, side_px) | found
+        if len(found) >= 4 or side_px >= max(grey.shape):
+            break
+    return tuple(_refined(grey, place, found[place]) for place in sorted(found))
+
+
+def seen_mirrored(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
+    """Return the markers that are readable only in the photo's mirror image."""
+    grey = _brightest_channel(rgb)
+    small, _ = _reduced(grey, _SEARCH_SIDES_PX[0])
+    return tuple(sorted(_search(np.ascontiguousarray(small[:, ::-1]), _SEARCH_SIDES_PX[0])))
+
+
+def seen_reduced(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
+    """Return the markers that are readable once the photo is made very small.
+
+    Blur that hides them at full size shrinks with the photo: markers here and not there mean a
+    photo out of focus.
+    """
+    places: set[MarkerPlace] = set()
+    for side_px in (800, 480, 280):
+        small, _ = _reduced(_brightest_channel(rgb), side_px)
+        places |= _search(small, side_px).keys()
+    return tuple(sorted(places))
+
+
+def _edge_profiles(
+    grey: NDArray[np.uint8], start: Points, stop: Points, reach_px: float
+) -> tuple[Points, NDArray[np.float64], NDArray[np.float32], NDArray[np.float64]]:
+    """Sample linear light across one edge, from the ink outwards to the paper."""
+    along = np.linspace(0.12, 0.88, _SAMPLES_PER_EDGE)
+    feet = start + along[:, None] * (stop - start)
+    direction = (stop - start) / np.linalg.norm(stop - start)
+    # Corners run clockwise on the picture (y down), so this normal points outwards.
+    normal = np.array([direction[1], -direction[0]])
+    offsets = np.arange(-reach_px, reach_px + 1e-9, _PROFILE_STEP_PX)
+    places = feet[:, None, :] + offsets[None, :, None] * normal
+    x0, y0 = np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 1
+    x1, y1 = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 2
+    x0, y0 = max(x0, 0), max(y0, 0)
+    window = LINEAR_OF_CODE[grey[y0:y1, x0:x1]]
+    if window.size == 0:
+        return feet, normal, np.zeros((len(feet), len(offsets)), np.float32), offsets
+    profiles = cv2.remap(
+        window,
+        (places[..., 0] - x0).astype(np.float32),
+        (places[..., 1] - y0).astype(np.float32),
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )
+    return feet, normal, np.asarray(profiles, np.float32), offsets
+
+
+def _crossing(
+    profiles: NDArray[np.float32], offsets: NDArray[np.float64], level: float
+) -> NDArray[np.float64]:
+    """Return where each profile (n, m) first rises through ``level`` between its ends; NaN if not.
+
+    The ends' means stand for ink (0) and paper (1), so uneven light does not move the edge.
+    """
+    end = max(1, profiles.shape[1] // 6)
+    ink = profiles[:, :end].mean(axis=1)
+    paper = profiles[:, -end:].mean(axis=1)
+    contrast = paper - ink
+    usable = contrast > 0.02
+    scaled = (profiles - ink[:, None]) / np.where(usable, contrast, 1.0)[:, None]
+    above = scaled >= level
+    index = np.argmax(above, axis=1)
+    usable &= above.any(axis=1) & (index > 0)
+    rows = np.arange(len(profiles))
+    low, high = scaled[rows, index - 1], scaled[rows, index]
+    share = (level - low) / np.where(high > low, high - low, 1.0)
+    step = offsets[1] - offsets[0]
+    return np.where(usable, offsets[index - 1] + share * step, np.nan)
+
+
+def _line(points: Points) -> tuple[Points, Points] | None:
+    """Return centre and direction of the line through points, outliers dropped once."""
+    for _ in range(2):
+        if len(points) < 6:
+            return None
+        centre = points.mean(axis=0)
+        _, _, axes = np.linalg.svd(points - centre, full_matrices=False)
+        distance = np.abs((points - centre) @ axes[1])
+        keep = distance <= max(3 * 1.4826 * float(np.median(distance)), 0.05)
+        points = points[keep]
+    return centre, axes[0]
+
+
+def _meet(first: tuple[Points, Points], second: tuple[Points, Points]) -> Points | None:
+    """Return the crossing of two lines (centre, direction), or None if they are parallel."""
+    matrix = np.column_stack([first[1], -second[1]])
+    if abs(np.linalg.det(matrix)) < 0.1:
+        return None
+    share = np.linalg.solve(matrix, second[0] - first[0])
+    corner: Points = first[0] + share[0] * first[1]
+    return corner
+
+
+def _refined(grey: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Marker:
+    """Fit a line to each edge in linear light and let the lines meet in the corners.
+
+    Blur is symmetric in linear light and moves no edge there, while corner operators drift
+    inwards with it. A corner whose lines cannot be fitted keeps its first place.
+    """
+    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
+    reach = float(np.clip(0.75 * sides.min() / _MODULES, 2.0, 12.0))
+    lines: list[tuple[Points, Points] | None] = []
+    widths: list[float] = []
+    for index in range(4):
+        feet, normal, profiles, offsets = _edge_profiles(
+            grey, corners[index], corners[(index + 1) % 4], reach
+        )
+        middle = _crossing(profiles, offsets, 0.5)
+        edge = feet + middle[:, None] * normal
+        lines.append(_line(edge[np.isfinite(middle)]))
+        width = _crossing(profiles, offsets, 0.9) - _crossing(profiles, offsets, 0.1)
+        if np.isfinite(width).sum() >= _SAMPLES_PER_EDGE // 2:
+            widths.append(float(np.nanmedian(width)))
+    refined = corners.copy()
+    for index in range(4):
+        before, after = lines[index - 1], lines[index]
+        if before is None or after is None:
+            continue
+        corner = _meet(before, after)
+        if corner is not None and np.linalg.norm(corner - corners[index]) <= reach + 2.0:
+            refined[index] = corner
+    return Marker(
+        place=place,
+        corners_xy=refined,
+        edge_width_px=float(np.median(widths)) if widths else float("nan"),
+    )

@@ -1,0 +1,343 @@
+"""Photo to PlateView: the card is found, the plane solved, the plate resampled and balanced."""
+
+from collections.abc import Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.calibrate.colour import LightFit, balance, measure_light
+from polypvision.calibrate.markers import Marker, find_markers, seen_mirrored, seen_reduced
+from polypvision.calibrate.plane import CardCorners, PlaneFit, fit_plane, mm_per_px, tilt_deg
+from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView, apply_homography
+from polypvision.card.code import AGREEING, CardName, plate_codes
+from polypvision.card.layout import CardLayout, card_layout
+from polypvision.errors import (
+    CardIncomplete,
+    CardMirrored,
+    CardMissing,
+    CardsOfTwoPlates,
+    PhotoBlurred,
+    PhotoDark,
+    PhotoOverexposed,
+)
+from polypvision.reading import Points, Scale
+
+PRINT_SCALE_ERR = 0.005
+"""Relative standard uncertainty of a card whose printed bar nobody measured (own estimate:
+"fit to page" printing is off by some percent and would show; paper and printer by tenths)."""
+BAR_MM_ERR = 0.1
+"""Standard uncertainty of a calliper reading of the printed bar, mm (own estimate)."""
+
+_REACH_MM = 200.0
+"""How far beyond a small card its plane is trusted."""
+_VIEW_MAX_MM = 420.0
+_TILT_FLAG_DEG = 35.0
+_COARSE_PX_PER_MM = 5.0
+_SOFT_MM, _BLURRED_MM = 0.7, 1.8
+"""Edge widths (10-90 %): a mouth of 1 mm fades beyond the first, is gone beyond the second."""
+_BRIGHT_SHARE, _OVEREXPOSED_SHARE = 0.05, 0.5
+_CLIPPED_CODE = 250
+_DARK_CONTRAST = 0.004
+
+
+def _cards_in(markers: Sequence[Marker]) -> tuple[int, dict[CardName, list[Marker]], bool]:
+    """Return the plate code, its cards with their markers, and whether stray markers lie about."""
+    codes = plate_codes(marker.place for marker in markers)
+    if len(codes) > 1:
+        named = " and ".join(f"{code:04d}" for code in list(codes)[:2])
+        raise CardsOfTwoPlates(
+            f"Cards of plates {named} lie in one photo; photograph one plate at a time, or cover "
+            "the other plate's card."
+        )
+    if not codes:
+        most = max(
+            (sum(other.place.card == one.place.card for other in markers) for one in markers),
+            default=0,
+        )
+        total = len(card_layout(markers[0].place.card.kind).markers)
+        raise CardIncomplete(
+            f"Found {most} of the card's {total} markers that agree, need {AGREEING}; is a finger, "
+            "glare or the picture's edge over the card?"
+        )
+    (code, agreeing), *_ = codes.items()
+    cards: dict[CardName, list[Marker]] = {}
+    own = set(agreeing)
+    for marker in markers:
+        if marker.place in own:
+            cards.setdefault(marker.place.card, []).append(marker)
+    return code, cards, len(own) < len(markers)
+
+
+def _plane(cards: dict[CardName, list[Marker]], print_scale: float) -> PlaneFit:
+    observed = []
+    for name, markers in cards.items():
+        layout = card_layout(name.kind)
+        observed.append(
+            CardCorners(
+                card_mm=np.concatenate(
+                    [layout.markers[m.place.place].corners_xy * print_scale for m in markers]
+                ),
+                photo_px=np.concatenate([m.corners_xy for m in markers]),
+            )
+        )
+    try:
+        return fit_plane(observed)
+    except ValueError as error:
+        raise CardIncomplete(
+            "The visible markers of the card do not span a plane; uncover more of it."
+        ) from error
+
+
+def _clip_to(polygon: Points, low: Points, high: Points) -> tuple[Points, Points]:
+    """Corners of the polygon's bounding box, kept within low and high."""
+    return np.maximum(polygon.min(axis=0), low), np.minimum(polygon.max(axis=0), high)
+
+
+def _extent(
+    shape: tuple[int, int], fit: PlaneFit, layouts: Sequence[CardLayout], print_scale: float
+) -> tuple[Points, Points]:
+    """Return the measured area (low corner, high corner) in plate mm."""
+    window = layouts[0].window
+    if window is not None:
+        corners = window.corners_xy * print_scale
+        return corners[0], corners[2]
+    height, width = shape
+    frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
+    back = np.asarray(np.linalg.inv(fit.plate_to_photo), np.float64)
+    # Corners of the photo beyond the horizon have no place on the plate.
+    ahead = (np.column_stack([frame, np.ones(4)]) @ back.T)[:, 2] * back[2, 2] > 0
+    card = layouts[0].size_mm
+    low: Points = np.array([-_REACH_MM, -_REACH_MM])
+    high: Points = np.array([card[0] + _REACH_MM, card[1] + _REACH_MM])
+    if ahead.all():
+        low, high = _clip_to(apply_homography(back, frame), low, high)
+    middle: Points = np.array(card) / 2
+    half = _VIEW_MAX_MM / 2
+    return np.maximum(low, middle - half), np.minimum(high, middle + half)
+
+
+def _resample(
+    rgb: NDArray[np.uint8], plate_to_photo: NDArray[np.float64], low: Points, high: Points
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return the plate between two corners (mm) at the view's scale, and where it was seen."""
+    size = np.maximum(np.ceil((high - low) * VIEW_PX_PER_MM).astype(int), 1)
+    view_to_mm = np.array(
+        [[1 / VIEW_PX_PER_MM, 0, low[0]], [0, 1 / VIEW_PX_PER_MM, low[1]], [0, 0, 1.0]]
+    )
+    to_photo = plate_to_photo @ view_to_mm
+    middle = np.append(size / 2, 1.0)
+    weight = to_photo[2] @ middle
+    density = np.sqrt(abs(np.linalg.det(to_photo) / weight**3))
+    if density > 1.25:
+        # Averaging first keeps what a warp by interpolation would skip over.
+        height, width = rgb.shape[:2]
+        shrunk = (max(1, round(width / density)), max(1, round(height / density)))
+        x_factor, y_factor = shrunk[0] / width, shrunk[1] / height
+        rgb = np.asarray(cv2.resize(rgb, shrunk, interpolation=cv2.INTER_AREA), np.uint8)
+        centre = np.array(
+            [
+                [x_factor, 0, 0.5 * x_factor - 0.5],
+                [0, y_factor, 0.5 * y_factor - 0.5],
+                [0, 0, 1.0],
+            ]
+        )
+        to_photo = centre @ to_photo
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    shape = (int(size[0]), int(size[1]))
+    view = cv2.warpPerspective(rgb, to_photo, shape, flags=flags)
+    seen = cv2.warpPerspective(np.full(rgb.shape[:2], 255, np.uint8), to_photo, shape, flags=flags)
+    return np.asarray(view, np.uint8), np.asarray(seen, np.uint8) == 255
+
+
+def _cover_cards(
+    valid: NDArray[np.bool_],
+    low: Points,
+    fit: PlaneFit,
+    layouts: Sequence[CardLayout],
+    print_scale: float,
+) -> None:
+    """Take small cards that lie on the plate out of the measured area, with a margin."""
+    mask = valid.astype(np.uint8)
+    for layout, pose in zip(layouts, fit.card_poses, strict=True):
+        if layout.window is not None:
+            continue
+        width, height = (side * print_scale for side in layout.size_mm)
+        margin = 1.0
+        corners = np.array(
+            [
+                [-margin, -margin],
+                [width + margin, -margin],
+                [width + margin, height + margin],
+                [-margin, height + margin],
+            ]
+        )
+        placed = (apply_homography(pose, corners) - low) * VIEW_PX_PER_MM
+        cv2.fillConvexPoly(mask, np.round(placed).astype(np.int32), 0)
+    valid[:] = mask.astype(np.bool_)
+
+
+def _light_flags(
+    light: LightFit | None, rgb: NDArray[np.uint8], valid: NDArray[np.bool_]
+) -> set[str]:
+    """Judge exposure on the resampled photo, before balancing."""
+    flags: set[str] = set()
+    share = float((rgb.min(axis=2) >= _CLIPPED_CODE)[valid].mean()) if valid.any() else 0.0
+    if share > _OVEREXPOSED_SHARE:
+        raise PhotoOverexposed(
+            f"{share:.0%} of the plate is pure white, so no polyp can be told from the ground; "
+            "lower the exposure (tap a bright spot on the screen) and take it again."
+        )
+    if share > _BRIGHT_SHARE:
+        flags.add("bright")
+    if light is None:
+        return flags | {"no-colour-reference"}
+    if light.contrast < _DARK_CONTRAST:
+        raise PhotoDark(
+            "The card's white is hardly brighter than its black; add light or expose longer."
+        )
+    if light.capped:
+        flags.add("colour-cast")
+    return flags
+
+
+def _sharpness_flags(edge_width_mm: float) -> set[str]:
+    if edge_width_mm > _BLURRED_MM:
+        raise PhotoBlurred(
+            f"The card's edges are smeared over {edge_width_mm:.1f} mm, so mouths and wounds "
+            "cannot be seen; focus on the plate, hold still and take it again."
+        )
+    return {"soft"} if edge_width_mm > _SOFT_MM else set()
+
+
+def _refuse_without_code(rgb: NDArray[np.uint8], markers: Sequence[Marker]) -> None:
+    """Say why no card reads, where looking once more can tell."""
+    if plate_codes(marker.place for marker in markers):
+        return
+    if plate_codes(seen_mirrored(rgb)):
+        raise CardMirrored(
+            "The photo is mirrored: its card reads only in the mirror. Turn mirroring off in "
+            "the camera's settings (front cameras do it) and take it again."
+        )
+    if plate_codes(seen_reduced(rgb)):
+        raise PhotoBlurred(
+            "The photo is out of focus: its card reads only when the photo is made very small. "
+            "Focus on the plate, hold still and take it again."
+        )
+    if not markers:
+        raise CardMissing(
+            "No reference card was found; lay a printed card flat beside the polyps, whole "
+            "and free of glare, or give the scale with --mm-per-px."
+        )
+
+
+def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> PlateView:
+    """Return the plate of a photo that shows a reference card.
+
+    Parameters
+    ----------
+    rgb : ndarray (H, W, 3) of uint8
+        Upright photo.
+    bar_mm : float, optional
+        True length of the card's printed bar, measured with callipers.
+
+    Returns
+    -------
+    PlateView
+
+    Raises
+    ------
+    CardMissing, CardIncomplete, CardMirrored, CardsOfTwoPlates
+        If the card does not give a scale.
+    PhotoBlurred, PhotoOverexposed, PhotoDark
+        If the photo would give misleading numbers.
+    """
+    markers = find_markers(rgb)
+    _refuse_without_code(rgb, markers)
+    code, cards, stray = _cards_in(markers)
+    names = sorted(cards, key=lambda name: (name.kind == "small", name))
+    cards = {name: cards[name] for name in names}
+    layouts = [card_layout(name.kind) for name in names]
+    print_scale = 1.0 if bar_mm is None else bar_mm / layouts[0].bar_mm
+    fit = _plane(cards, print_scale)
+
+    low, high = _extent((rgb.shape[0], rgb.shape[1]), fit, layouts, print_scale)
+    view, valid = _resample(rgb, fit.plate_to_photo, low, high)
+    _cover_cards(valid, low, fit, layouts, print_scale)
+    middle = (low + high) / 2
+    per_px, fit_err = mm_per_px(fit.plate_to_photo, fit.covariance, middle)
+
+    shrink = np.diag([print_scale, print_scale, 1.0])
+    light = measure_light(
+        rgb,
+        [
+            (layout, fit.plate_to_photo @ pose @ shrink)
+            for layout, pose in zip(layouts, fit.card_poses, strict=True)
+        ],
+        [(names.index(name), m.place.place) for name, found in cards.items() for m in found],
+    )
+    used = [marker for found in cards.values() for marker in found]
+    edge_width_mm = float(np.nanmedian([m.edge_width_px for m in used] or [np.nan])) * per_px
+    flags = _light_flags(light, view, valid) | _sharpness_flags(edge_width_mm)
+    if light is not None:
+        origin = (float(low[0]) / print_scale, float(low[1]) / print_scale)
+        view = balance(view, light, origin, VIEW_PX_PER_MM * print_scale)
+    flags |= {"print-scale-unknown"} if bar_mm is None else set()
+    flags |= {"stray-marker"} if stray else set()
+    if len(used) < sum(len(layout.markers) for layout in layouts):
+        flags.add("few-markers")
+    if tilt_deg(fit.plate_to_photo, middle) > _TILT_FLAG_DEG:
+        flags.add("tilted")
+    if per_px > 1 / _COARSE_PX_PER_MM:
+        flags.add("coarse")
+    print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
+    return PlateView(
+        rgb=view,
+        valid=valid,
+        px_per_mm=VIEW_PX_PER_MM,
+        origin_mm=(float(low[0]), float(low[1])),
+        plate_to_photo=fit.plate_to_photo,
+        plate_to_photo_cov=fit.covariance,
+        scale=Scale(
+            mm_per_px=per_px,
+            mm_per_px_err=float(np.hypot(fit_err, per_px * print_err)),
+            source="card",
+            reprojection_px=fit.reprojection_px,
+        ),
+        plate=f"{code:04d}",
+        flags=tuple(flags),
+    )
+
+
+def view_at_scale(rgb: NDArray[np.uint8], mm_per_px: float) -> PlateView:
+    """Return the whole photo at a scale that a person gave, taken to be seen straight on.
+
+    Parameters
+    ----------
+    rgb : ndarray (H, W, 3) of uint8
+        Upright photo.
+    mm_per_px : float
+        Millimetres per photo pixel.
+
+    Returns
+    -------
+    PlateView
+        Plate coordinates start at the photo's top left pixel; colours are left as they are.
+    """
+    plate_to_photo = np.diag([1 / mm_per_px, 1 / mm_per_px, 1.0])
+    height, width = rgb.shape[:2]
+    high = np.array([width, height], dtype=np.float64) * mm_per_px
+    view, valid = _resample(rgb, plate_to_photo, np.zeros(2), high)
+    flags = _light_flags(None, view, valid)
+    if mm_per_px > 1 / _COARSE_PX_PER_MM:
+        flags.add("coarse")
+    return PlateView(
+        rgb=view,
+        valid=valid,
+        px_per_mm=VIEW_PX_PER_MM,
+        origin_mm=(0.0, 0.0),
+        plate_to_photo=plate_to_photo,
+        plate_to_photo_cov=np.full((8, 8), np.nan),
+        scale=Scale(mm_per_px=mm_per_px, mm_per_px_err=float("nan"), source="given"),
+        flags=tuple(flags),
+    )
