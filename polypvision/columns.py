@@ -115,6 +115,26 @@ TRUTH: tuple[Column, ...] = (
 )
 
 
+SCORES: tuple[Column, ...] = (
+    _PHOTO,
+    _column("n_true", "", "int64", "Polyps there, partial ones aside."),
+    _column("n_found", "", "int64", "Polyps found, partial ones aside."),
+    _column("tp", "", "int64", "Found and there (IoU above 0.5)."),
+    _column("fp", "", "int64", "Found but not there."),
+    _column("fn", "", "int64", "There but not found."),
+    _column("precision", "", "float64", "Share of the found that is there."),
+    _column("recall", "", "float64", "Share of the there that was found."),
+    _column("f1", "", "float64", "Harmonic mean of precision and recall."),
+    _column("panoptic_quality", "", "float64", "Sum of IoU over tp + fp/2 + fn/2."),
+    _column("diameter_bias_percent", "%", "float64", "Mean of found minus true diameter."),
+    _column("diameter_rmse_percent", "%", "float64", "Root mean square of the same."),
+    _column("mouth_precision", "", "float64", "Share of the found mouths that are in place."),
+    _column("mouth_recall", "", "float64", "Share of the true mouths that were found."),
+    _column("wound_rmse_mm2", "mm2", "float64", "Root mean square error of the wound areas."),
+    _column("error", "", "string", "Why the photo was refused; empty if it was read."),
+)
+
+
 def table(rows: Iterable[dict[str, object]], columns: tuple[Column, ...]) -> pd.DataFrame:
     """Return rows as a table with exactly these columns, in order and with their types.
 
