@@ -226,8 +226,9 @@ def _draw_card(axes: Axes, card: CardPlace, *, cut_lines: bool) -> None:
         )
 
 
-def _figure(page: Page) -> Figure:
-    width, height = page.size_mm
+def _figure(page: Page, canvas_mm: tuple[float, float] | None = None) -> Figure:
+    """Return the page drawn into the first corner of a canvas, of its own size by default."""
+    width, height = canvas_mm or page.size_mm
     figure = Figure(figsize=(width / _MM_PER_INCH, height / _MM_PER_INCH), facecolor="white")
     axes = figure.add_axes((0.0, 0.0, 1.0, 1.0))
     axes.set_xlim(0, width)
@@ -263,10 +264,18 @@ def draw_svg(page: Page) -> bytes:
 
 
 def draw_png(page: Page, *, dpi: float = 300.0) -> bytes:
-    """Return one page as PNG, the resolution stored in the file."""
+    """Return one page as PNG, the resolution stored in the file.
+
+    The canvas is the page rounded up to whole pixels; rounded down it would lose its first row.
+    """
     buffer = BytesIO()
+    per_mm = dpi / _MM_PER_INCH
+    # The thousandth keeps a whole number of pixels whole when it is multiplied back.
+    width, height = (math.ceil(size * per_mm - 1e-6) + 1e-3 for size in page.size_mm)
     with _repeatable():
-        _figure(page).savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
+        _figure(page, (width / per_mm, height / per_mm)).savefig(
+            buffer, format="png", dpi=dpi, metadata={"Software": None}
+        )
     return buffer.getvalue()
 
 
