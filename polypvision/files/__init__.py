@@ -1,0 +1,1 @@
+"""The outside world as files: photos come in, tables and pictures go out."""

@@ -1,0 +1,223 @@
+"""Bytes of a photo file to upright sRGB pixels, with every trouble told in words."""
+
+import warnings
+from collections.abc import Mapping
+from io import BytesIO
+
+import numpy as np
+import pillow_heif
+from numpy.typing import NDArray
+from PIL import Image, ImageCms
+
+from polypvision.errors import PhotoTooLarge, PhotoTooSmall, PhotoUnreadable
+
+pillow_heif.register_heif_opener()
+
+MAX_PHOTO_PX = 90_000_000
+"""More than the cameras this is for make; a larger picture would not fit a small computer."""
+MIN_SIDE_PX = 64
+"""A plate in fewer pixels shows no polyp."""
+
+FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP", "HEIF")
+SUFFIXES = (".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
+
+_MOVING = ("PNG", "WEBP")
+"""Formats in which more than one frame is an animation; in the others the first is the photo."""
+
+_ORIENTATION = 0x0112
+_EXIF = 0x8769
+
+_SAVE_AS = "Save or export it as JPEG, PNG, TIFF, WebP or HEIC, then read that file."
+_COPY_AGAIN = "Copy it again from the camera or phone."
+
+_OTHER_KINDS: dict[bytes, str] = {
+    b"GIF8": "a GIF, which has at most 256 colours and may move",
+    b"BM": "a BMP picture",
+    b"%PDF": "a PDF document",
+    b"<svg": "a drawing (SVG)",
+    b"<?xm": "an XML document",
+    b"<!DO": "a web page",
+    b"<htm": "a web page",
+    b"PK\x03\x04": "a ZIP archive",
+}
+
+
+def _what_it_is(data: bytes) -> str:
+    for start, kind in _OTHER_KINDS.items():
+        if data.startswith(start):
+            return f"is {kind}. {_SAVE_AS}"
+    head = data[:512]
+    if all(byte >= 32 or byte in b"\t\r\n\f" for byte in head):
+        return f"is text, not a photo, whatever its name says. {_COPY_AGAIN}"
+    return f"is damaged or no photo at all. {_COPY_AGAIN}"
+
+
+def _opened(data: bytes, shown: str) -> Image.Image:
+    """Return the picture with its header read, not its pixels.
+
+    Raises
+    ------
+    PhotoUnreadable, PhotoTooLarge
+    """
+    if not data:
+        raise PhotoUnreadable(
+            f"{shown} is empty (0 bytes); copying it was probably interrupted. {_COPY_AGAIN}"
+        )
+    try:
+        with warnings.catch_warnings():
+            # Pillow warns of large or odd pictures; size is judged by our own limit.
+            warnings.simplefilter("ignore")
+            return Image.open(BytesIO(data), formats=FORMATS)
+    except Image.DecompressionBombError as error:
+        raise PhotoTooLarge(
+            f"{shown} claims to be a huge picture ({error}). If it is a real photo, save it "
+            f"smaller (at most {MAX_PHOTO_PX // 1_000_000} megapixels)."
+        ) from error
+    except Exception as error:
+        # A damaged header makes the decoders raise almost anything.
+        raise PhotoUnreadable(f"{shown} {_what_it_is(data)}") from error
+
+
+def _check_size(picture: Image.Image, shown: str) -> None:
+    width, height = picture.size
+    if width * height > MAX_PHOTO_PX:
+        raise PhotoTooLarge(
+            f"{shown} claims {width} x {height} pixels ({width * height / 1e6:.0f} megapixels); "
+            f"at most {MAX_PHOTO_PX / 1e6:.0f} are read. If it is a real photo, save it smaller."
+        )
+    if min(width, height) < MIN_SIDE_PX:
+        raise PhotoTooSmall(
+            f"{shown} has {width} x {height} pixels, too few to show a polyp (at least "
+            f"{MIN_SIDE_PX} each way). Read the original photo, not its thumbnail."
+        )
+
+
+def exif_tags(data: bytes) -> Mapping[int, object]:
+    """Return the Exif sub-directory of a photo's bytes; empty if there is none to be read."""
+    try:
+        return dict(_opened(data, "photo").getexif().get_ifd(_EXIF))
+    except Exception:
+        # No date is found in a damaged directory; the pixels may still be good.
+        return {}
+
+
+def turned(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Return pixels (H, W, ...) upright, by the EXIF orientation 1 to 8; others mean 1.
+
+    Source: Exif (CIPA DC-008), table of the tag Orientation, from memory.
+    """
+    match orientation:
+        case 2:
+            upright = pixels[:, ::-1]
+        case 3:
+            upright = pixels[::-1, ::-1]
+        case 4:
+            upright = pixels[::-1]
+        case 5:
+            upright = pixels.swapaxes(0, 1)
+        case 6:
+            upright = np.rot90(pixels, -1)
+        case 7:
+            upright = pixels[::-1, ::-1].swapaxes(0, 1)
+        case 8:
+            upright = np.rot90(pixels, 1)
+        case _:
+            upright = pixels
+    return np.ascontiguousarray(upright)
+
+
+def _orientation(picture: Image.Image) -> int:
+    try:
+        return int(picture.getexif().get(_ORIENTATION, 1))
+    except Exception:
+        # A damaged directory says nothing about which way is up.
+        return 1
+
+
+def _to_srgb(picture: Image.Image) -> Image.Image:
+    """Return the picture as RGB, through its colour profile where it has one that works."""
+    profile = picture.info.get("icc_profile")
+    if profile:
+        try:
+            source = ImageCms.ImageCmsProfile(BytesIO(profile))
+            if "sRGB" not in ImageCms.getProfileDescription(source):
+                target = ImageCms.createProfile("sRGB")
+                changed = ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
+                if changed is not None:
+                    return changed
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            pass  # A broken profile is ignored, as viewers do.
+    return picture.convert("RGB")
+
+
+def _flattened(picture: Image.Image, shown: str) -> Image.Image:
+    """Return a picture of any kind of pixel as opaque RGB, transparency laid on white."""
+    if picture.mode.startswith("I;16"):
+        # The high byte, as Pillow itself takes of 16-bit colour.
+        high = (np.asarray(picture) >> 8).astype(np.uint8)
+        return Image.fromarray(high).convert("RGB")
+    if picture.mode in ("I", "F"):
+        raise PhotoUnreadable(
+            f"{shown} holds {'32-bit' if picture.mode == 'I' else 'floating-point'} grey values "
+            f"without a stated white. {_SAVE_AS}"
+        )
+    if picture.has_transparency_data:
+        seen = picture.convert("RGBA")
+        white = Image.new("RGBA", seen.size, "white")
+        flat = Image.alpha_composite(white, seen).convert("RGB")
+        if picture.mode in ("RGBA", "RGBa") and "icc_profile" in picture.info:
+            flat.info["icc_profile"] = picture.info["icc_profile"]
+        return _to_srgb(flat)
+    if picture.mode == "P":
+        return picture.convert("RGB")
+    return _to_srgb(picture)
+
+
+def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
+    """Return a photo's pixels, upright, as sRGB.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file: JPEG, PNG, TIFF, WebP or HEIC.
+    shown : str
+        Its name, for messages.
+
+    Returns
+    -------
+    ndarray (H, W, 3) of uint8
+
+    Raises
+    ------
+    PhotoUnreadable
+        If it is damaged, cut short, moving, or no photo.
+    PhotoTooLarge, PhotoTooSmall
+        By the size its header states, before any pixel is decoded.
+    """
+    picture = _opened(data, shown)
+    _check_size(picture, shown)
+    frames = int(getattr(picture, "n_frames", 1))
+    if picture.format in _MOVING and frames > 1:
+        raise PhotoUnreadable(
+            f"{shown} is a moving picture of {frames} frames. Save the frame you want as a photo."
+        )
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            picture.load()
+            # Asked only now: some decoders turn the picture themselves while loading.
+            orientation = _orientation(picture)
+            flat = _flattened(picture, shown)
+    except PhotoUnreadable:
+        raise
+    except MemoryError as error:
+        raise PhotoTooLarge(
+            f"{shown} does not fit into this computer's memory. Save it smaller."
+        ) from error
+    except Exception as error:
+        # Decoders raise many kinds of error on damaged data.
+        raise PhotoUnreadable(
+            f"{shown} is cut short or damaged: its pixels cannot be decoded ({error}). "
+            f"{_COPY_AGAIN}"
+        ) from error
+    return turned(np.asarray(flat, dtype=np.uint8), orientation)

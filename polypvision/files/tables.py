@@ -1,0 +1,235 @@
+"""Readings as tables (CSV, Parquet), as COCO outlines, and back from JSON."""
+
+import csv
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from io import BytesIO, StringIO
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from polypvision import __version__
+from polypvision.columns import PHOTOS, POLYPS, table
+from polypvision.errors import TableError
+from polypvision.reading import Outcome, PlateReading, Points, Refusal, from_record
+
+
+def _iso(outcome: Outcome) -> str | None:
+    at = outcome.facts.taken_at
+    return None if at is None else at.isoformat()
+
+
+def _head(outcome: Outcome) -> dict[str, object]:
+    return {
+        "plate": outcome.plate,
+        "taken_at": _iso(outcome),
+        "photo": outcome.facts.photo,
+        "sha256": outcome.facts.sha256,
+    }
+
+
+def _photo_row(outcome: Outcome) -> dict[str, object]:
+    row = {**_head(outcome), "flags": " ".join(outcome.flags), "n_polyps": 0, "n_mouths": 0}
+    row["n_two_mouths"] = 0
+    if isinstance(outcome, Refusal):
+        return {**row, "error": f"{outcome.kind}: {outcome.message}"}
+    return {
+        **row,
+        "error": "",
+        "mm_per_px": outcome.scale.mm_per_px,
+        "mm_per_px_err": outcome.scale.mm_per_px_err,
+        "reprojection_px": outcome.scale.reprojection_px,
+        "n_polyps": outcome.n_polyps,
+        "n_mouths": outcome.n_mouths,
+        "n_two_mouths": sum("two-mouths" in polyp.flags for polyp in outcome.polyps),
+        "area_mm2": sum(polyp.area_mm2 for polyp in outcome.polyps),
+        "wound_mm2": sum(polyp.wound_mm2 for polyp in outcome.polyps),
+    }
+
+
+def photo_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
+    """Return one row per photo with the columns `columns.PHOTOS`."""
+    return table(map(_photo_row, outcomes), PHOTOS)
+
+
+def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
+    """Return one row per polyp and photo with the columns `columns.POLYPS`."""
+    own = [column.name for column in POLYPS][4:-1]
+    rows = (
+        {
+            **_head(outcome),
+            **{name: getattr(polyp, name) for name in own},
+            "flags": " ".join(polyp.flags),
+        }
+        for outcome in outcomes
+        if isinstance(outcome, PlateReading)
+        for polyp in outcome.polyps
+    )
+    return table(rows, POLYPS)
+
+
+def csv_bytes(frame: pd.DataFrame) -> bytes:
+    """Return a table as CSV (RFC 4180, UTF-8); a missing value is an empty field."""
+    return frame.to_csv(index=False, lineterminator="\r\n").encode()
+
+
+def parquet_bytes(frame: pd.DataFrame) -> bytes:
+    """Return a table as Parquet."""
+    buffer = BytesIO()
+    frame.to_parquet(buffer, index=False)
+    return buffer.getvalue()
+
+
+def coco_record(
+    readings: Sequence[PlateReading],
+    sizes_px: Mapping[str, tuple[int, int]],
+    file_names: Mapping[str, str],
+) -> dict[str, Any]:
+    """Return the outlines of readings in the COCO form: images, annotations, categories.
+
+    Parameters
+    ----------
+    readings : sequence of PlateReading
+    sizes_px : mapping of str to (int, int)
+        Width and height of the upright photo, by its sha256.
+    file_names : mapping of str to str
+        File name to write, by sha256.
+
+    Returns
+    -------
+    dict
+        Plain JSON values. Coordinates are of the upright photo, measured from the corner of
+        its first pixel, so half a pixel more than ours, which are from that pixel's centre.
+
+    References
+    ----------
+    Lin T-Y et al. 2014, Microsoft COCO: common objects in context, ECCV (from memory).
+    """
+    images: list[dict[str, Any]] = []
+    annotations: list[dict[str, Any]] = []
+    for image_id, reading in enumerate(readings, 1):
+        width, height = sizes_px[reading.facts.sha256]
+        images.append(
+            {
+                "id": image_id,
+                "file_name": file_names[reading.facts.sha256],
+                "width": width,
+                "height": height,
+                "date_captured": _iso(reading),
+            }
+        )
+        for polyp in reading.polyps:
+            outline = polyp.outline_px + 0.5
+            low, high = outline.min(axis=0), outline.max(axis=0)
+            annotations.append(
+                {
+                    "id": len(annotations) + 1,
+                    "image_id": image_id,
+                    "category_id": 1,
+                    "segmentation": [[round(float(value), 2) for value in outline.ravel()]],
+                    "area": round(_area(outline), 2),
+                    "bbox": [round(float(value), 2) for value in (*low, *(high - low))],
+                    "iscrowd": 0,
+                    "score": round(float(polyp.score), 4),
+                }
+            )
+    return {
+        "info": {"description": "Outlines of polyps", "version": f"polypvision {__version__}"},
+        "licenses": [],
+        "images": images,
+        "annotations": annotations,
+        "categories": [{"id": 1, "name": "polyp", "supercategory": "animal"}],
+    }
+
+
+def _area(outline: Points) -> float:
+    """Area of a closed outline (n, 2), by the surveyor's formula."""
+    x, y = outline.T
+    return float(abs((x * np.roll(y, -1) - y * np.roll(x, -1)).sum()) / 2)
+
+
+def read_json(path: Path) -> Any:
+    """Return what a JSON file holds.
+
+    Raises
+    ------
+    TableError
+        If it cannot be read or is not JSON.
+    """
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise TableError(f"{path} cannot be read ({error.strerror}). Check the name.") from error
+    except ValueError as error:
+        raise TableError(
+            f"{path} is not JSON ({error}). Give the file that --json wrote."
+        ) from error
+
+
+def read_outcomes(path: Path) -> list[Outcome]:
+    """Return the readings and refusals that ``read --json`` wrote.
+
+    Raises
+    ------
+    TableError
+        If the file is no such list.
+    """
+    records = read_json(path)
+    try:
+        return [from_record(record) for record in records]
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise TableError(
+            f"{path} is not a list of readings ({type(error).__name__}: {error}). "
+            "Write one with: polypvision read PHOTO... --json FILE"
+        ) from error
+
+
+def read_csv(path: Path, columns: Sequence[str], needed: Sequence[str]) -> list[dict[str, str]]:
+    """Return the rows of a CSV file as text, one dict per row, blanks stripped.
+
+    Parameters
+    ----------
+    path : Path
+        UTF-8, with a head line; separated by commas or semicolons.
+    columns : sequence of str
+        The columns it may have.
+    needed : sequence of str
+        Those it must have.
+
+    Raises
+    ------
+    TableError
+        If it cannot be read, or has an unknown column, or lacks a needed one.
+    """
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise TableError(f"{path} cannot be read ({error.strerror}). Check the name.") from error
+    except UnicodeDecodeError as error:
+        raise TableError(f"{path} is not UTF-8 text. Save it as CSV UTF-8.") from error
+    head = text.partition("\n")[0]
+    rows = csv.DictReader(
+        StringIO(text, newline=""), delimiter=";" if head.count(";") > head.count(",") else ","
+    )
+    names = [name.strip() for name in rows.fieldnames or []]
+    unknown = [name for name in names if name not in columns]
+    missing = [name for name in needed if name not in names]
+    if unknown or missing:
+        trouble = " and ".join(
+            f"{word} {', '.join(repr(name) for name in some)}"
+            for word, some in (("has no column", missing), ("has an unknown column", unknown))
+            if some
+        )
+        raise TableError(f"{path} {trouble}. Its columns are: {', '.join(columns)}.")
+    rows.fieldnames = names
+    found = []
+    for row in rows:
+        if None in row:
+            raise TableError(
+                f"{path}, line {rows.line_num}: more fields than columns. Put text that holds "
+                "a comma between double quotes."
+            )
+        found.append({name: (value or "").strip() for name, value in row.items()})
+    return found

@@ -1,0 +1,176 @@
+"""Photos and their readings in the logbook, known by the hash of the photo's bytes."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any
+
+import sqlalchemy as sa
+
+from polypvision import __version__
+from polypvision.reading import Outcome, PlateReading, Refusal, from_record, to_record
+from polypvision.store.facts import ensure_plate
+from polypvision.store.schema import mouths, photo_names, photos, polyps
+
+Settings = Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class StoredPhoto:
+    """A photo as the logbook knows it.
+
+    Attributes
+    ----------
+    outcome : PlateReading or Refusal
+    settings : mapping
+        With which it was read; plain JSON values.
+    names : tuple of str
+        Every path under which it was met, oldest first.
+    size_px : tuple of 2 ints or None
+        Width and height, upright; None if it could not be decoded.
+    date_source : str or None
+        'exif', 'name' or 'given'.
+    program : str
+        Version that read it.
+    """
+
+    outcome: Outcome
+    settings: Settings
+    names: tuple[str, ...]
+    size_px: tuple[int, int] | None
+    date_source: str | None
+    program: str
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the photo's bytes."""
+        return self.outcome.facts.sha256
+
+
+def _forget(connection: sa.Connection, sha256: str) -> None:
+    for table in (mouths, polyps):
+        connection.execute(sa.delete(table).where(table.c.sha256 == sha256))
+
+
+def save_photo(
+    connection: sa.Connection,
+    outcome: Outcome,
+    *,
+    path: str,
+    settings: Settings,
+    size_px: tuple[int, int] | None = None,
+    date_source: str | None = None,
+    now: datetime | None = None,
+) -> None:
+    """Write what one photo told, or why it told nothing, in place of what was there before.
+
+    Parameters
+    ----------
+    connection : Connection
+        In a transaction; see `Logbook.writing`.
+    outcome : PlateReading or Refusal
+    path : str
+        Where the photo lies.
+    """
+    sha256 = outcome.facts.sha256
+    if outcome.plate is not None:
+        ensure_plate(connection, outcome.plate)
+    record = to_record(outcome)
+    row = {
+        "plate": outcome.plate,
+        "taken_at": record["taken_at"],
+        "date_source": date_source,
+        "width_px": size_px[0] if size_px else None,
+        "height_px": size_px[1] if size_px else None,
+        "error": outcome.kind if isinstance(outcome, Refusal) else None,
+        "record": record,
+        "settings": dict(settings),
+        "program": __version__,
+        "read_at": (now or datetime.now(UTC)).isoformat(timespec="seconds"),
+    }
+    changed = connection.execute(sa.update(photos).where(photos.c.sha256 == sha256).values(**row))
+    if changed.rowcount == 0:
+        connection.execute(sa.insert(photos).values(sha256=sha256, **row))
+    add_name(connection, sha256, path)
+    _forget(connection, sha256)
+    own = [column.name for column in polyps.columns if column.name not in ("sha256", "flags")]
+    for polyp in record["polyps"]:
+        values = {name: polyp[name] for name in own}
+        flags = " ".join(polyp["flags"])
+        connection.execute(sa.insert(polyps).values(sha256=sha256, flags=flags, **values))
+        for number, mouth in enumerate(polyp["mouths"], 1):
+            place = {name: mouth[name] for name in ("x_mm", "y_mm", "score")}
+            connection.execute(
+                sa.insert(mouths).values(
+                    sha256=sha256, label=polyp["label"], number=number, **place
+                )
+            )
+
+
+def add_name(connection: sa.Connection, sha256: str, path: str) -> bool:
+    """Note one more path of a photo; return whether it was new."""
+    names = photo_names
+    same = (names.c.sha256 == sha256) & (names.c.path == path)
+    if connection.execute(sa.select(names.c.id).where(same)).first() is not None:
+        return False
+    connection.execute(sa.insert(names).values(sha256=sha256, path=path))
+    return True
+
+
+def find_photo(connection: sa.Connection, sha256: str) -> StoredPhoto | None:
+    """Return the photo with that hash, or None."""
+    found = _select(connection, photos.c.sha256 == sha256)
+    return found[0] if found else None
+
+
+def photos_of(connection: sa.Connection, plate: str) -> list[StoredPhoto]:
+    """Return the photos of a plate that were read, in date order."""
+    return _in_order(_select(connection, (photos.c.plate == plate) & photos.c.error.is_(None)))
+
+
+def refused_photos(connection: sa.Connection) -> list[StoredPhoto]:
+    """Return the photos that could not be read when last tried, in date order."""
+    return _in_order(_select(connection, photos.c.error.is_not(None)))
+
+
+def _in_order(found: list[StoredPhoto]) -> list[StoredPhoto]:
+    """By date and hash. Of dates with and without offset, the wall clocks are compared."""
+
+    def when(photo: StoredPhoto) -> datetime:
+        at = photo.outcome.facts.taken_at
+        return datetime.min if at is None else at
+
+    plain = any(when(photo).tzinfo is None for photo in found)
+    return sorted(
+        found,
+        key=lambda photo: (
+            when(photo).replace(tzinfo=None) if plain else when(photo),
+            photo.sha256,
+        ),
+    )
+
+
+def _select(connection: sa.Connection, which: sa.ColumnElement[bool]) -> list[StoredPhoto]:
+    rows = connection.execute(sa.select(photos).where(which)).all()
+    names: dict[str, list[str]] = {}
+    chosen = sa.select(photos.c.sha256).where(which)
+    for name in connection.execute(
+        sa.select(photo_names).where(photo_names.c.sha256.in_(chosen)).order_by(photo_names.c.id)
+    ):
+        names.setdefault(name.sha256, []).append(name.path)
+    return [
+        StoredPhoto(
+            outcome=from_record(row.record),
+            settings=row.settings,
+            names=tuple(names.get(row.sha256, ())),
+            size_px=None if row.width_px is None else (row.width_px, row.height_px),
+            date_source=row.date_source,
+            program=row.program,
+        )
+        for row in rows
+    ]
+
+
+def readings_in(found: list[StoredPhoto]) -> list[PlateReading]:
+    """Return the readings among stored photos."""
+    return [photo.outcome for photo in found if isinstance(photo.outcome, PlateReading)]

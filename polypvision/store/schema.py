@@ -1,0 +1,92 @@
+"""Tables of the logbook. A change here needs a numbered step in `store/migrations/versions`.
+
+Only types that SQLite and PostgreSQL share are used, so that one file today can be a server's
+database tomorrow. Dates are ISO 8601 text, with an offset where one is known.
+"""
+
+import sqlalchemy as sa
+
+metadata = sa.MetaData()
+
+plates = sa.Table(
+    "plates",
+    metadata,
+    sa.Column("plate", sa.Text, primary_key=True),
+    sa.Column("line", sa.Text, nullable=False),
+    sa.Column("normal_mouths", sa.Integer, nullable=False),
+    sa.Column("bar_mm", sa.Float),
+    sa.Column("note", sa.Text, nullable=False),
+)
+
+photos = sa.Table(
+    "photos",
+    metadata,
+    sa.Column("sha256", sa.Text, primary_key=True),
+    sa.Column("plate", sa.Text, sa.ForeignKey("plates.plate"), index=True),
+    sa.Column("taken_at", sa.Text),
+    sa.Column("date_source", sa.Text),
+    sa.Column("width_px", sa.Integer),
+    sa.Column("height_px", sa.Integer),
+    sa.Column("error", sa.Text),  # kind of error; NULL if the photo was read
+    sa.Column("record", sa.JSON, nullable=False),  # all of the reading, or of the refusal
+    sa.Column("settings", sa.JSON, nullable=False),
+    sa.Column("program", sa.Text, nullable=False),
+    sa.Column("read_at", sa.Text, nullable=False),
+)
+
+photo_names = sa.Table(
+    "photo_names",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("sha256", sa.Text, sa.ForeignKey("photos.sha256"), nullable=False),
+    sa.Column("path", sa.Text, nullable=False),
+    sa.UniqueConstraint("sha256", "path"),
+)
+
+polyps = sa.Table(
+    "polyps",
+    metadata,
+    sa.Column("sha256", sa.Text, sa.ForeignKey("photos.sha256"), primary_key=True),
+    sa.Column("label", sa.Integer, primary_key=True),
+    sa.Column("x_mm", sa.Float),
+    sa.Column("y_mm", sa.Float),
+    sa.Column("diameter_mm", sa.Float),
+    sa.Column("diameter_mm_err", sa.Float),
+    sa.Column("feret_max_mm", sa.Float),
+    sa.Column("area_mm2", sa.Float),
+    sa.Column("area_mm2_err", sa.Float),
+    sa.Column("n_mouths", sa.Integer),
+    sa.Column("two_mouths_probability", sa.Float),
+    sa.Column("wound_mm2", sa.Float),
+    sa.Column("wound_mm2_err", sa.Float),
+    sa.Column("wound_margin_mm", sa.Float),
+    sa.Column("score", sa.Float),
+    sa.Column("flags", sa.Text, nullable=False),
+)
+
+mouths = sa.Table(
+    "mouths",
+    metadata,
+    sa.Column("sha256", sa.Text, primary_key=True),
+    sa.Column("label", sa.Integer, primary_key=True),
+    sa.Column("number", sa.Integer, primary_key=True),
+    sa.Column("x_mm", sa.Float),
+    sa.Column("y_mm", sa.Float),
+    sa.Column("score", sa.Float),
+    sa.ForeignKeyConstraint(["sha256", "label"], ["polyps.sha256", "polyps.label"]),
+)
+
+log_entries = sa.Table(
+    "log_entries",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("plate", sa.Text, sa.ForeignKey("plates.plate"), nullable=False, index=True),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("individual", sa.Text),
+    sa.Column("pieces", sa.Integer),
+    sa.Column("method", sa.Text),
+    sa.Column("donor", sa.Text, nullable=False),
+    sa.Column("dip", sa.Text, nullable=False),
+    sa.Column("note", sa.Text, nullable=False),
+)
