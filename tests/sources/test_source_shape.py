@@ -24,7 +24,7 @@ RECTANGLE = np.array([[0.0, 0.0], [40.0, 0.0], [40.0, 20.0], [0.0, 20.0]])
 
 
 def half_disc(radius: float) -> Points:
-    angle = np.linspace(0, np.pi, 1001)
+    angle = np.linspace(0, np.pi, 5001)
     return radius * np.column_stack([np.cos(angle), np.sin(angle)])
 
 
@@ -69,7 +69,7 @@ class TestExactShapes:
         # A rectangle's greatest is its diagonal; a disc's is its diameter.
         assert feret_max(RECTANGLE) == pytest.approx(44.7214, abs=5e-5)
         assert feret_max(ellipse(25, 25, 1000)) == pytest.approx(50, abs=1e-9)
-        assert feret_max(half_disc(10)) == pytest.approx(20, abs=1e-9)
+        assert feret_max(half_disc(10)[::10]) == pytest.approx(20, abs=1e-9)
 
     def test_centroid_of_a_half_disc(self) -> None:
         # 4 r / (3 pi) above the straight edge.
