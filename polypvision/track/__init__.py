@@ -1,0 +1,26 @@
+"""Readings of one plate in date order -> individuals, lineage and events."""
+
+from polypvision.track.individuals import (
+    Individual,
+    Observation,
+    PlateTracks,
+    TrackedPhoto,
+    days_between,
+)
+from polypvision.track.link import link_readings
+from polypvision.track.motion import PlateMotion, estimate_motion
+from polypvision.track.record import to_record
+from polypvision.track.settings import TrackSettings
+
+__all__ = [
+    "Individual",
+    "Observation",
+    "PlateMotion",
+    "PlateTracks",
+    "TrackSettings",
+    "TrackedPhoto",
+    "days_between",
+    "estimate_motion",
+    "link_readings",
+    "to_record",
+]
