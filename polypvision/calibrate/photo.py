@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.colour import LightFit, balance, measure_light
-from polypvision.calibrate.markers import Marker, find_markers, seen_mirrored, seen_reduced
+from polypvision.calibrate.markers import Marker, find_markers, seen_mirrored, sharpest_edge_px
 from polypvision.calibrate.plane import CardCorners, PlaneFit, fit_plane, mm_per_px, tilt_deg
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView, apply_homography
 from polypvision.card.code import AGREEING, CardName, plate_codes
@@ -36,6 +36,9 @@ _TILT_FLAG_DEG = 35.0
 _COARSE_PX_PER_MM = 5.0
 _SOFT_MM, _BLURRED_MM = 0.7, 1.8
 """Edge widths (10-90 %): a mouth of 1 mm fades beyond the first, is gone beyond the second."""
+_BLURRED_SHARE = 0.010
+"""Edge width against the photo's longer side beyond which a photo without a card is blurred: a
+card that fills half the photo would lose its modules."""
 _BRIGHT_SHARE, _OVEREXPOSED_SHARE = 0.05, 0.5
 _CLIPPED_CODE = 250
 _DARK_CONTRAST = 0.004
@@ -177,6 +180,13 @@ def _cover_cards(
     valid[:] = mask.astype(np.bool_)
 
 
+def _overexposed(share: float) -> PhotoOverexposed:
+    return PhotoOverexposed(
+        f"{share:.0%} of the picture is pure white, so no polyp can be told from the ground; "
+        "lower the exposure (tap a bright spot on the screen) and take it again."
+    )
+
+
 def _light_flags(
     light: LightFit | None, rgb: NDArray[np.uint8], valid: NDArray[np.bool_]
 ) -> set[str]:
@@ -184,10 +194,7 @@ def _light_flags(
     flags: set[str] = set()
     share = float((rgb.min(axis=2) >= _CLIPPED_CODE)[valid].mean()) if valid.any() else 0.0
     if share > _OVEREXPOSED_SHARE:
-        raise PhotoOverexposed(
-            f"{share:.0%} of the plate is pure white, so no polyp can be told from the ground; "
-            "lower the exposure (tap a bright spot on the screen) and take it again."
-        )
+        raise _overexposed(share)
     if share > _BRIGHT_SHARE:
         flags.add("bright")
     if light is None:
@@ -219,10 +226,14 @@ def _refuse_without_code(rgb: NDArray[np.uint8], markers: Sequence[Marker]) -> N
             "The photo is mirrored: its card reads only in the mirror. Turn mirroring off in "
             "the camera's settings (front cameras do it) and take it again."
         )
-    if plate_codes(seen_reduced(rgb)):
+    clipped = float((rgb.min(axis=2) >= _CLIPPED_CODE).mean())
+    if clipped > _OVEREXPOSED_SHARE:
+        raise _overexposed(clipped)
+    edge_px = sharpest_edge_px(rgb)
+    if edge_px > _BLURRED_SHARE * max(rgb.shape):
         raise PhotoBlurred(
-            "The photo is out of focus: its card reads only when the photo is made very small. "
-            "Focus on the plate, hold still and take it again."
+            f"No card can be read, and even the sharpest edges in the photo are smeared over "
+            f"{edge_px:.0f} pixels. Focus on the plate, hold still and take it again."
         )
     if not markers:
         raise CardMissing(

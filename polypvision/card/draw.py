@@ -242,7 +242,13 @@ def _figure(page: Page, canvas_mm: tuple[float, float] | None = None) -> Figure:
 def _repeatable() -> AbstractContextManager[None]:
     """Same bytes each time: no dates or random identifiers in what we write."""
     return mpl.rc_context(
-        {"svg.hashsalt": "polypvision", "svg.fonttype": "path", "pdf.fonttype": 42}
+        {
+            "svg.hashsalt": "polypvision",
+            "svg.fonttype": "path",
+            "pdf.fonttype": 42,
+            # Edges stay where they are computed instead of moving to whole pixels.
+            "path.snap": False,
+        }
     )
 
 
@@ -263,34 +269,36 @@ def draw_svg(page: Page) -> bytes:
     return buffer.getvalue()
 
 
-def draw_png(page: Page, *, dpi: float = 300.0) -> bytes:
-    """Return one page as PNG, the resolution stored in the file.
-
-    The canvas is the page rounded up to whole pixels; rounded down it would lose its first row.
-    """
+def _png(figure: Figure, dpi: float) -> bytes:
     buffer = BytesIO()
-    per_mm = dpi / _MM_PER_INCH
-    # The thousandth keeps a whole number of pixels whole when it is multiplied back.
-    width, height = (math.ceil(size * per_mm - 1e-6) + 1e-3 for size in page.size_mm)
-    with _repeatable():
-        _figure(page, (width / per_mm, height / per_mm)).savefig(
-            buffer, format="png", dpi=dpi, metadata={"Software": None}
-        )
+    figure.savefig(buffer, format="png", dpi=dpi, metadata={"Software": None})
     return buffer.getvalue()
 
 
+def draw_png(page: Page, *, dpi: float = 300.0) -> bytes:
+    """Return one page as PNG, the resolution stored in the file."""
+    with _repeatable():
+        return _png(_figure(page), dpi)
+
+
 def card_pixels(page: Page, px_per_mm: float) -> NDArray[np.uint8]:
-    """Return one page as grey pixels (H, W) of uint8, for rendering and for checks.
+    """Return one page as grey pixels, for rendering and for checks.
 
     Parameters
     ----------
     page : Page
     px_per_mm : float
-        Rounded so that the page is a whole number of pixels wide; see the shape returned.
+
+    Returns
+    -------
+    ndarray (H, W) of uint8
+        Exactly ``px_per_mm``: the place x mm lies at pixel ``x * px_per_mm - 0.5`` (pixel centres
+        are integers), y likewise. H and W are rounded up; what is over is white.
     """
-    data = np.frombuffer(draw_png(page, dpi=px_per_mm * _MM_PER_INCH), dtype=np.uint8)
-    pixels = cv2.imdecode(data, cv2.IMREAD_GRAYSCALE)
-    if pixels is None:  # pragma: no cover - our own PNG
-        raise ValueError("card drawing could not be decoded")
-    height = math.ceil(page.size_mm[1] * px_per_mm)
-    return np.asarray(pixels[:height], dtype=np.uint8)
+    width, height = (math.ceil(side * px_per_mm) for side in page.size_mm)
+    # A trace of slack keeps the canvas, which truncates, at the full number of pixels.
+    padded = ((width + 1e-6) / px_per_mm, (height + 1e-6) / px_per_mm)
+    with _repeatable():
+        png = _png(_figure(page, padded), px_per_mm * _MM_PER_INCH)
+    pixels = cv2.imdecode(np.frombuffer(png, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
+    return np.asarray(pixels, dtype=np.uint8)[:height, :width]

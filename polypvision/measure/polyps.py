@@ -1,0 +1,216 @@
+"""Every polyp's size, wound and colour, in mm, each with its standard uncertainty."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from skimage.color import rgb2lab
+
+from polypvision.calibrate.plane import mm_per_px
+from polypvision.calibrate.view import PlateView
+from polypvision.measure.shape import (
+    circularity,
+    equivalent_diameter,
+    feret_max,
+    mask_outline,
+    perimeter,
+    polygon_area,
+    polygon_centroid,
+)
+from polypvision.measure.wounds import Wound, find_wound
+from polypvision.mouths.find import PolypMouths
+from polypvision.reading import Mouth, Points, Polyp
+from polypvision.segment.polyp_map import PolypMap, polyp_windows
+
+OUTLINE_ERR_MM = 0.10
+"""Standard uncertainty of where an outline runs, common to a whole outline, mm (own estimate from
+rendered plates; see the accuracy table in DEVELOPERS.md)."""
+_GLARE_CODE = 250
+_GLARE_SHARE = 0.04
+_IRREGULAR_CIRCULARITY = 0.6
+_UNSURE = (0.25, 0.75)
+
+
+def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
+    """Whether the polyp reaches the end of the measured area. Both windows carry a margin."""
+    reach = mask.copy()
+    reach[1:] |= mask[:-1]
+    reach[:-1] |= mask[1:]
+    reach[:, 1:] |= mask[:, :-1]
+    reach[:, :-1] |= mask[:, 1:]
+    on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
+    return bool(on_border or (reach & ~valid).any())
+
+
+def _touches_neighbour(labels: NDArray[np.int32], label: int) -> bool:
+    own = labels == label
+    other = (labels != label) & (labels != 0)
+    near = (
+        (own[1:] & other[:-1]).any()
+        or (own[:-1] & other[1:]).any()
+        or (own[:, 1:] & other[:, :-1]).any()
+        or (own[:, :-1] & other[:, 1:]).any()
+    )
+    return bool(near)
+
+
+def _mouth(view: PlateView, place_xy: Points, score: float) -> Mouth:
+    place_mm = view.to_mm(place_xy[None, :])
+    place_px = view.to_photo(place_mm)[0]
+    return Mouth(
+        x_px=float(place_px[0]),
+        y_px=float(place_px[1]),
+        x_mm=float(place_mm[0, 0]),
+        y_mm=float(place_mm[0, 1]),
+        score=score,
+    )
+
+
+def _scale_err(view: PlateView, place_mm: Points) -> float:
+    """Relative standard uncertainty of lengths at one place of the plate."""
+    scale = view.scale
+    if not np.isfinite(scale.mm_per_px_err):
+        return float("nan")
+    middle_fit = mm_per_px(
+        view.plate_to_photo, view.plate_to_photo_cov, view.to_mm(_middle(view)[None, :])[0]
+    )
+    here, here_err = mm_per_px(view.plate_to_photo, view.plate_to_photo_cov, place_mm)
+    # What the photo's own error holds beyond the plane's fit (print scale) is the same everywhere.
+    common = max(
+        (scale.mm_per_px_err / scale.mm_per_px) ** 2 - (middle_fit[1] / middle_fit[0]) ** 2, 0
+    )
+    return float(np.sqrt(common + (here_err / here) ** 2))
+
+
+def _middle(view: PlateView) -> Points:
+    height, width = view.valid.shape
+    return np.array([width / 2, height / 2])
+
+
+def measure_polyps(
+    view: PlateView,
+    polyp_map: PolypMap,
+    mouths: Sequence[PolypMouths],
+    *,
+    normal_mouths: int = 1,
+) -> tuple[Polyp, ...]:
+    """Measure every polyp of a view.
+
+    Parameters
+    ----------
+    view : PlateView
+    polyp_map : PolypMap
+    mouths : sequence of PolypMouths
+        One for each label, in order.
+    normal_mouths : int
+        Mouths that are normal for the line; more are flagged.
+
+    Returns
+    -------
+    tuple of Polyp
+        In the order of the labels.
+    """
+    windows = polyp_windows(polyp_map.labels, margin_px=6)
+    return tuple(
+        _measure(view, polyp_map, index + 1, windows[index].slices, mouths[index], normal_mouths)
+        for index in range(polyp_map.n_polyps)
+    )
+
+
+def _measure(
+    view: PlateView,
+    polyp_map: PolypMap,
+    label: int,
+    window: tuple[slice, slice],
+    mouths: PolypMouths,
+    normal_mouths: int,
+) -> Polyp:
+    labels = polyp_map.labels[window]
+    mask = labels == label
+    rgb = view.rgb[window]
+    corner = np.array([window[1].start, window[0].start], dtype=np.float64)
+    outline_mm = view.to_mm(mask_outline(mask) + corner)
+    area = polygon_area(outline_mm)
+    diameter = equivalent_diameter(area)
+    length = perimeter(outline_mm)
+    centre = polygon_centroid(outline_mm)
+
+    lab = np.asarray(rgb2lab(rgb), np.float32)
+    body = body_colour(lab, mask)
+    wound = find_wound(lab, mask, body, view.px_per_mm)
+    wound_mm2 = wound.area_px / view.px_per_mm**2
+
+    relative = _scale_err(view, centre)
+    area_err = float(np.hypot(2 * relative * area, length * OUTLINE_ERR_MM))
+    flags = _flags(mask, labels, label, rgb, view.valid[window], wound)
+    if circularity(area, length) < _IRREGULAR_CIRCULARITY:
+        flags.add("irregular")
+    if len(mouths.places_xy) > normal_mouths:
+        flags.add("two-mouths")
+    if normal_mouths == 1 and _UNSURE[0] < mouths.two_mouths_probability < _UNSURE[1]:
+        flags.add("mouth-unsure")
+    centre_px = view.to_photo(centre[None, :])[0]
+    return Polyp(
+        label=label,
+        x_mm=float(centre[0]),
+        y_mm=float(centre[1]),
+        x_px=float(centre_px[0]),
+        y_px=float(centre_px[1]),
+        outline_px=view.to_photo(outline_mm),
+        outline_mm=outline_mm,
+        diameter_mm=diameter,
+        diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
+        feret_max_mm=feret_max(outline_mm),
+        area_mm2=area,
+        area_mm2_err=area_err,
+        mouths=tuple(
+            _mouth(view, place, score)
+            for place, score in zip(mouths.places_xy, mouths.scores, strict=True)
+        ),
+        two_mouths_probability=mouths.two_mouths_probability,
+        wound_mm2=wound_mm2,
+        wound_mm2_err=_wound_err(wound_mm2, wound.margin_px / view.px_per_mm, relative),
+        wound_margin_mm=wound.margin_px / view.px_per_mm,
+        colour_lab=(float(body[0]), float(body[1]), float(body[2])),
+        score=polyp_map.scores[label - 1],
+        flags=tuple(flags),
+    )
+
+
+def body_colour(lab: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the colour (3,) of a polyp's disc: the median of its darker, more coloured half.
+
+    A fresh cut can be pale over a third of a small piece, which would drag a plain median.
+    """
+    pixels = lab[mask]
+    depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
+    coloured = pixels[depth <= np.median(depth)]
+    return np.median(coloured, axis=0).astype(np.float64)
+
+
+def _wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:
+    """Uncertainty of a wound's area: its two borders, each uncertain like an outline."""
+    if wound_mm2 == 0:
+        # Less than the smallest area that is looked for could be there unseen.
+        return 0.35 / np.sqrt(3)
+    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * OUTLINE_ERR_MM))
+
+
+def _flags(
+    mask: NDArray[np.bool_],
+    labels: NDArray[np.int32],
+    label: int,
+    rgb: NDArray[np.uint8],
+    valid: NDArray[np.bool_],
+    wound: Wound,
+) -> set[str]:
+    flags: set[str] = set()
+    if _touches_edge(mask, valid):
+        flags.add("touches-edge")
+    if _touches_neighbour(labels, label):
+        flags.add("touching")
+    if (rgb[mask].min(axis=1) >= _GLARE_CODE).mean() > _GLARE_SHARE:
+        flags.add("glare")
+    if wound.area_px > 0:
+        flags.add("wound")
+    return flags

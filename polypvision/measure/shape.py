@@ -1,0 +1,112 @@
+"""Size and shape of an outline: pure geometry on polygons, in whatever unit the points have.
+
+The outline is taken from the mask at sub-pixel places, so none of these carries the off-by-one
+of pixel counting (a raster disc's maximum Feret diameter reads 1.5 to 1.8 px too long by pixels).
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+from scipy.spatial import ConvexHull, QhullError
+from skimage.measure import find_contours
+
+from polypvision.reading import Points
+
+_SMOOTH_PX = 1.0
+"""Smoothing of the mask before its outline is taken. It moves the outline of a disc of radius r
+inwards by sigma^2 / (2 r): 0.02 px at 2 mm radius."""
+
+
+def mask_outline(mask: NDArray[np.bool_]) -> Points:
+    """Return the outer outline of a mask at sub-pixel places.
+
+    Parameters
+    ----------
+    mask : ndarray (H, W) of bool
+        One object; the longest outline is taken if there are several.
+
+    Returns
+    -------
+    ndarray (n, 2) of float64
+        x and y, first point not repeated; empty if the mask is.
+
+    Examples
+    --------
+    >>> disc = np.hypot(*np.mgrid[-60:61, -60:61]) <= 50
+    >>> abs(equivalent_diameter(polygon_area(mask_outline(disc))) - 100) < 0.1
+    True
+    """
+    padded = np.pad(mask.astype(np.float32), 4)
+    contours = find_contours(gaussian_filter(padded, _SMOOTH_PX), 0.5)
+    if not contours:
+        return np.zeros((0, 2))
+    longest = max(contours, key=len)
+    outline: Points = longest[:-1, ::-1] - 4.0
+    return outline
+
+
+def polygon_area(outline: Points) -> float:
+    """Return the area of a closed polygon (n, 2), by the shoelace formula; never negative."""
+    if len(outline) < 3:
+        return 0.0
+    x, y = (outline - outline.mean(axis=0)).T
+    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
+
+
+def polygon_centroid(outline: Points) -> Points:
+    """Return the centroid (2,) of a closed polygon (n, 2)."""
+    shift = outline.mean(axis=0)
+    x, y = (outline - shift).T
+    x_next, y_next = np.roll(x, -1), np.roll(y, -1)
+    cross = x * y_next - y * x_next
+    total = cross.sum()
+    if abs(total) < 1e-12:
+        return np.asarray(shift, np.float64)
+    centre = np.array([((x + x_next) * cross).sum(), ((y + y_next) * cross).sum()])
+    return np.asarray(shift + centre / (3 * total), np.float64)
+
+
+def perimeter(outline: Points) -> float:
+    """Return the length of a closed polygon (n, 2)."""
+    return float(np.linalg.norm(outline - np.roll(outline, -1, axis=0), axis=1).sum())
+
+
+def equivalent_diameter(area: float) -> float:
+    """Return the diameter of the circle of the same area.
+
+    Examples
+    --------
+    >>> round(equivalent_diameter(1884.9556), 4)
+    48.9898
+    """
+    return float(2 * np.sqrt(max(area, 0.0) / np.pi))
+
+
+def feret_max(outline: Points) -> float:
+    """Return the maximum Feret diameter: the largest distance between two points of the outline.
+
+    Examples
+    --------
+    >>> round(feret_max(np.array([[0.0, 0], [40, 0], [40, 20], [0, 20]])), 4)
+    44.7214
+    """
+    if len(outline) < 2:
+        return 0.0
+    try:
+        hull = outline[ConvexHull(outline).vertices]
+    except QhullError:  # all points on a line
+        hull = outline
+    return float(np.linalg.norm(hull[:, None, :] - hull[None, :, :], axis=-1).max())
+
+
+def circularity(area: float, length: float) -> float:
+    """Return 4 pi area / perimeter^2: 1 for a circle, 0.785 for a square.
+
+    This is the definition without the square root that ISO 9276-6:2008 takes (from memory).
+
+    Examples
+    --------
+    >>> round(circularity(100.0, 40.0), 6)
+    0.785398
+    """
+    return float(4 * np.pi * area / max(length, 1e-12) ** 2)
