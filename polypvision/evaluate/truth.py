@@ -2,7 +2,8 @@
 
 Records
     The outside contract's own records (`polypvision.reading.to_record`), as the renderer writes
-    them. A polyp with ``"partial": true`` is neither right nor wrong when found or missed.
+    them. A polyp with ``"partial": true``, or flagged ``touches-edge``, is neither right nor wrong
+    when found or missed.
 
 Ellipse annotations
     One object per photo, all in pixels of the upright photo: ``file``; ``polyps``, each with its
@@ -18,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from polypvision.errors import TableError
+from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.reading import Points
 
 _ELLIPSE_POINTS = 180
@@ -88,12 +90,6 @@ def _points(values: Any) -> Points:
     return np.asarray(values, dtype=np.float64).reshape(-1, 2)
 
 
-def _area(outline: Points) -> float:
-    """Shoelace formula."""
-    x, y = outline[:, 0], outline[:, 1]
-    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
-
-
 def _or_nan(value: float | None) -> float:
     return float("nan") if value is None else float(value)
 
@@ -103,14 +99,14 @@ def _from_record(record: Mapping[str, Any]) -> TruthPhoto:
     partial: list[Points] = []
     for polyp in record["polyps"]:
         outline = _points(polyp["outline_px"])
-        if polyp.get("partial"):
+        if polyp.get("partial") or "touches-edge" in polyp.get("flags", ()):
             partial.append(outline)
             continue
         polyps.append(
             TruthPolyp(
                 name=str(polyp.get("name", polyp["label"])),
                 outline_px=outline,
-                diameter_px=2 * float(np.sqrt(_area(outline) / np.pi)),
+                diameter_px=equivalent_diameter(polygon_area(outline)),
                 diameter_mm=_or_nan(polyp["diameter_mm"]),
                 n_mouths=int(polyp["n_mouths"]),
                 mouths_px=_points([[m["x_px"], m["y_px"]] for m in polyp["mouths"]]),

@@ -186,8 +186,9 @@ class TestPhoto:
         assert scores.mouth_confusion[1, 1] == scores.mouth_confusion[2, 1] == 1
         assert scores.mouth_distance_median == pytest.approx(1 / 80)
 
-    def test_partial_polyps_are_neither_right_nor_wrong(self) -> None:
-        whole, cut = polyp(disc(50, 50, 40), 1), polyp(disc(200, 50, 40), 2, partial=True)
+    @pytest.mark.parametrize("said", [{"partial": True}, {"flags": ["touches-edge"]}])
+    def test_partial_polyps_are_neither_right_nor_wrong(self, said: dict[str, Any]) -> None:
+        whole, cut = polyp(disc(50, 50, 40), 1), polyp(disc(200, 50, 40), 2, **said)
         truth = [photo(whole, cut)]
         for reading in (photo(whole), photo(whole, polyp(disc(205, 50, 38), 2))):
             scores = evaluate.score([reading], truth)
