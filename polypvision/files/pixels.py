@@ -18,7 +18,7 @@ MAX_PHOTO_PX = 90_000_000
 MIN_SIDE_PX = 64
 """A plate in fewer pixels shows no polyp."""
 
-FORMATS = ("JPEG", "MPO", "PNG", "TIFF", "WEBP", "HEIF")
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 SUFFIXES = (".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 
 _MOVING = ("PNG", "WEBP")

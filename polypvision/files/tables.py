@@ -178,6 +178,8 @@ def read_outcomes(path: Path) -> list[Outcome]:
     """
     records = read_json(path)
     try:
+        if not isinstance(records, list):
+            raise TypeError("no list")
         return [from_record(record) for record in records]
     except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise TableError(

@@ -1,0 +1,113 @@
+"""Tables, outlines and pictures taken out of the logbook."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Literal
+
+import pandas as pd
+
+from polypvision.errors import PhotoUnreadable
+from polypvision.files.outputs import (
+    json_text,
+    make_folder,
+    picture_bytes,
+    write_bytes,
+    write_text,
+)
+from polypvision.files.tables import (
+    coco_record,
+    csv_bytes,
+    parquet_bytes,
+    photo_table,
+    polyp_table,
+)
+from polypvision.plates.show import photo_pixels, stored_photos
+from polypvision.store.logbook import Logbook
+from polypvision.store.readings import StoredPhoto, readings_in, refused_photos
+
+Format = Literal["csv", "parquet", "coco"]
+
+_WRITERS: dict[Format, Callable[[pd.DataFrame], bytes]] = {
+    "csv": csv_bytes,
+    "parquet": parquet_bytes,
+}
+
+
+def export_plates(
+    logbook: Logbook,
+    plates: Sequence[str],
+    folder: Path,
+    *,
+    formats: Sequence[Format],
+    pictures: bool = False,
+) -> tuple[list[Path], list[str]]:
+    """Write what is recorded of these plates to a folder.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    plates : sequence of str
+    folder : Path
+        Made if missing; files of the same names are replaced.
+    formats : sequence of {'csv', 'parquet', 'coco'}
+    pictures : bool
+        Also write the photos that the outlines lie on: upright, with their date and no other
+        data, least of all where they were taken.
+
+    Returns
+    -------
+    list of Path
+        The files written.
+    list of str
+        Photos that were not found where they were, in words.
+
+    Raises
+    ------
+    PlateUnknown, OutputError
+    """
+    make_folder(folder)
+    photos = [photo for plate in plates for photo in stored_photos(logbook, plate)]
+    with logbook.reading() as connection:
+        refused = refused_photos(connection)
+    tables = {
+        "photos": photo_table([photo.outcome for photo in (*photos, *refused)]),
+        "polyps": polyp_table([photo.outcome for photo in photos]),
+    }
+    written: list[Path] = []
+    for form in formats:
+        if form == "coco":
+            continue
+        for name, frame in tables.items():
+            written.append(folder / f"{name}.{form}")
+            write_bytes(written[-1], _WRITERS[form](frame))
+    if "coco" in formats:
+        written.append(folder / "outlines.coco.json")
+        write_text(written[-1], json_text(_coco(photos)))
+    missing: list[str] = []
+    if pictures:
+        make_folder(folder / "pictures")
+        for photo in photos:
+            try:
+                rgb = photo_pixels(photo)
+            except PhotoUnreadable as error:
+                missing.append(str(error))
+                continue
+            written.append(folder / _picture_name(photo))
+            write_bytes(written[-1], picture_bytes(rgb, photo.outcome.facts.taken_at))
+    return written, missing
+
+
+def _picture_name(photo: StoredPhoto) -> str:
+    """A name that tells plate and date, and is no other photo's."""
+    at = photo.outcome.facts.taken_at
+    day = f"{at:%Y-%m-%d}" if at else "undated"
+    plate = "".join(c if c.isalnum() or c in "-_" else "_" for c in photo.outcome.plate or "")
+    return f"pictures/{plate}_{day}_{photo.sha256[:12]}.jpg"
+
+
+def _coco(photos: Sequence[StoredPhoto]) -> dict[str, object]:
+    return coco_record(
+        readings_in(list(photos)),
+        {photo.sha256: photo.size_px for photo in photos if photo.size_px is not None},
+        {photo.sha256: _picture_name(photo) for photo in photos},
+    )
