@@ -6,6 +6,7 @@ Pure: everything here takes parsed JSON or our own values, and returns values.
 from polypvision.evaluate.score import score
 from polypvision.evaluate.scores import Detection, Errors, Pair, PhotoScore, Scores
 from polypvision.evaluate.tables import table, text, to_json
+from polypvision.evaluate.tracks import TrackScores, score_tracks
 from polypvision.evaluate.truth import TruthPhoto, TruthPolyp, truth_photos
 
 __all__ = [
@@ -14,9 +15,11 @@ __all__ = [
     "Pair",
     "PhotoScore",
     "Scores",
+    "TrackScores",
     "TruthPhoto",
     "TruthPolyp",
     "score",
+    "score_tracks",
     "table",
     "text",
     "to_json",

@@ -106,6 +106,7 @@ def _score_photo(record: Record, photo: TruthPhoto) -> PhotoScore:
     if record["error"] is not None:
         return PhotoScore(
             photo=photo.photo,
+            sha256=str(record.get("sha256", "")),
             refused=str(record["error"]["kind"]),
             n_true=len(photo.polyps),
             polyps=Detection(fn=len(photo.polyps)),
@@ -143,6 +144,7 @@ def _score_photo(record: Record, photo: TruthPhoto) -> PhotoScore:
     span = photo.n_polyps_range
     return PhotoScore(
         photo=photo.photo,
+        sha256=str(record.get("sha256", "")),
         n_true=len(photo.polyps),
         n_ignored=len(ignored),
         within_range=None if span is None else span[0] <= len(found) <= span[1],

@@ -187,6 +187,8 @@ class PhotoScore:
     ----------
     photo : str
         As in the truth.
+    sha256 : str
+        Hash of the photo that was read; empty if the reading does not tell.
     refused : str
         Kind of the error if the photo was refused, else empty; then every polyp was missed.
     n_true : int
@@ -203,6 +205,7 @@ class PhotoScore:
     """
 
     photo: str
+    sha256: str = ""
     refused: str = ""
     n_true: int
     n_ignored: int = 0
