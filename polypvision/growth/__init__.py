@@ -1,0 +1,31 @@
+"""Size against date: growth per polyp and per plate."""
+
+from polypvision.growth.courses import (
+    GrowthCourse,
+    GrowthRate,
+    PlateGrowth,
+    PlateTotal,
+    growth_of,
+)
+from polypvision.growth.lines import (
+    LineFit,
+    TheilSenFit,
+    doubling_days,
+    fit_line,
+    fit_theil_sen,
+    specific_growth_rate,
+)
+
+__all__ = [
+    "GrowthCourse",
+    "GrowthRate",
+    "LineFit",
+    "PlateGrowth",
+    "PlateTotal",
+    "TheilSenFit",
+    "doubling_days",
+    "fit_line",
+    "fit_theil_sen",
+    "growth_of",
+    "specific_growth_rate",
+]
