@@ -275,10 +275,22 @@ def _png(figure: Figure, dpi: float) -> bytes:
     return buffer.getvalue()
 
 
+def _whole_pixels(page: Page, px_per_mm: float) -> tuple[int, int]:
+    """Return width and height in pixels, rounded up: rounded down, the top row is cut off."""
+    width, height = (math.ceil(side * px_per_mm - 1e-6) for side in page.size_mm)
+    return width, height
+
+
+def _padded(page: Page, px_per_mm: float) -> Figure:
+    width, height = _whole_pixels(page, px_per_mm)
+    # A trace of slack keeps the canvas, which truncates, at the full number of pixels.
+    return _figure(page, ((width + 1e-6) / px_per_mm, (height + 1e-6) / px_per_mm))
+
+
 def draw_png(page: Page, *, dpi: float = 300.0) -> bytes:
     """Return one page as PNG, the resolution stored in the file."""
     with _repeatable():
-        return _png(_figure(page), dpi)
+        return _png(_padded(page, dpi / _MM_PER_INCH), dpi)
 
 
 def card_pixels(page: Page, px_per_mm: float) -> NDArray[np.uint8]:
@@ -295,10 +307,8 @@ def card_pixels(page: Page, px_per_mm: float) -> NDArray[np.uint8]:
         Exactly ``px_per_mm``: the place x mm lies at pixel ``x * px_per_mm - 0.5`` (pixel centres
         are integers), y likewise. H and W are rounded up; what is over is white.
     """
-    width, height = (math.ceil(side * px_per_mm) for side in page.size_mm)
-    # A trace of slack keeps the canvas, which truncates, at the full number of pixels.
-    padded = ((width + 1e-6) / px_per_mm, (height + 1e-6) / px_per_mm)
+    width, height = _whole_pixels(page, px_per_mm)
     with _repeatable():
-        png = _png(_figure(page, padded), px_per_mm * _MM_PER_INCH)
+        png = _png(_padded(page, px_per_mm), px_per_mm * _MM_PER_INCH)
     pixels = cv2.imdecode(np.frombuffer(png, dtype=np.uint8), cv2.IMREAD_GRAYSCALE)
     return np.asarray(pixels, dtype=np.uint8)[:height, :width]
