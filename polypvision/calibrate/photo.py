@@ -120,10 +120,25 @@ def _extent(
     return np.maximum(low, middle - half), np.minimum(high, middle + half)
 
 
-def _resample(
+def resample(
     rgb: NDArray[np.uint8], plate_to_photo: NDArray[np.float64], low: Points, high: Points
 ) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Return the plate between two corners (mm) at the view's scale, and where it was seen."""
+    """Return the plate between two corners at the view's scale, and where the photo shows it.
+
+    Parameters
+    ----------
+    rgb : ndarray (H, W, 3) of uint8
+        Upright photo.
+    plate_to_photo : ndarray (3, 3)
+        Homography, mm to photo pixels.
+    low, high : ndarray (2,)
+        Corners in plate mm.
+
+    Returns
+    -------
+    view : ndarray (h, w, 3) of uint8
+    seen : ndarray (h, w) of bool
+    """
     size = np.maximum(np.ceil((high - low) * VIEW_PX_PER_MM).astype(int), 1)
     view_to_mm = np.array(
         [[1 / VIEW_PX_PER_MM, 0, low[0]], [0, 1 / VIEW_PX_PER_MM, low[1]], [0, 0, 1.0]]
@@ -273,7 +288,7 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
     fit = _plane(cards, print_scale)
 
     low, high = _extent((rgb.shape[0], rgb.shape[1]), fit, layouts, print_scale)
-    view, valid = _resample(rgb, fit.plate_to_photo, low, high)
+    view, valid = resample(rgb, fit.plate_to_photo, low, high)
     _cover_cards(valid, low, fit, layouts, print_scale)
     middle = (low + high) / 2
     per_px, fit_err = mm_per_px(fit.plate_to_photo, fit.covariance, middle)
@@ -338,7 +353,7 @@ def view_at_scale(rgb: NDArray[np.uint8], mm_per_px: float) -> PlateView:
     plate_to_photo = np.diag([1 / mm_per_px, 1 / mm_per_px, 1.0])
     height, width = rgb.shape[:2]
     high = np.array([width, height], dtype=np.float64) * mm_per_px
-    view, valid = _resample(rgb, plate_to_photo, np.zeros(2), high)
+    view, valid = resample(rgb, plate_to_photo, np.zeros(2), high)
     flags = _light_flags(None, view, valid)
     if mm_per_px > 1 / _COARSE_PX_PER_MM:
         flags.add("coarse")

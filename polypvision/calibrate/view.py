@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from polypvision.flags import check_flags
 from polypvision.reading import Points, Scale
 
-VIEW_PX_PER_MM = 8.0
+VIEW_PX_PER_MM = 6.0
 """Pixels per mm of every PlateView. A mouth of 1 mm needs 5 px (sampling, Nyquist with margin)."""
 
 

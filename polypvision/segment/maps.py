@@ -1,0 +1,118 @@
+"""What the reader network says of every pixel, and the running of it."""
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
+
+MODEL = "reader.onnx"
+CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
+OFFSET_UNIT_MM = 10.0
+"""Unit of the network's way to the centre."""
+_STRIDE_PX = 64
+_TILE_PX = 1536
+_OVERLAP_PX = 192
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlateMaps:
+    """The reader's opinion of a view, each (H, W) of float32.
+
+    Attributes
+    ----------
+    tissue, wound, mouth, centre : ndarray
+        Probability from 0 to 1: of being part of a polyp (wound included), of being exposed
+        tissue, and how much of a mouth's or a polyp's middle it looks like.
+    to_centre_px : ndarray (H, W, 2)
+        Way x, y from each pixel to the middle of its polyp, view pixels.
+    """
+
+    tissue: NDArray[np.float32]
+    wound: NDArray[np.float32]
+    mouth: NDArray[np.float32]
+    centre: NDArray[np.float32]
+    to_centre_px: NDArray[np.float32]
+
+
+@cache
+def _network() -> cv2.dnn.Net:
+    path = files("polypvision") / "models" / MODEL
+    return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
+
+
+def _padded(size: int) -> int:
+    return -(-size // _STRIDE_PX) * _STRIDE_PX
+
+
+def _run(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return the network's six maps (6, H, W) of one tile."""
+    height, width = rgb.shape[:2]
+    bottom, right = _padded(height) - height, _padded(width) - width
+    tile = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    network = _network()
+    network.setInput(cv2.dnn.blobFromImage(tile, scalefactor=1 / 255.0))
+    maps = np.asarray(network.forward(), np.float32)[0]
+    return maps[:, :height, :width]
+
+
+def _starts(size: int) -> list[int]:
+    """Return where tiles of a long side begin, so that they overlap and cover it."""
+    if size <= _TILE_PX:
+        return [0]
+    step = _TILE_PX - _OVERLAP_PX
+    return [*range(0, size - _TILE_PX, step), size - _TILE_PX]
+
+
+def _logits(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return the six maps (6, H, W) of a view; large views are read in tiles."""
+    height, width = rgb.shape[:2]
+    rows, columns = _starts(height), _starts(width)
+    if len(rows) == len(columns) == 1:
+        return _run(rgb)
+    whole = np.zeros((len(CHANNELS), height, width), np.float32)
+    half = _OVERLAP_PX // 2
+    for top in rows:
+        for left in columns:
+            tile = _run(rgb[top : top + _TILE_PX, left : left + _TILE_PX])
+            # The outer half of an overlap lacks surroundings: the neighbour tile knows better.
+            skip_top, skip_left = half * (top > 0), half * (left > 0)
+            whole[:, top + skip_top : top + _TILE_PX, left + skip_left : left + _TILE_PX] = tile[
+                :, skip_top:, skip_left:
+            ]
+    return whole
+
+
+def _probability(logits: NDArray[np.float32]) -> NDArray[np.float32]:
+    probability: NDArray[np.float32] = 1 / (1 + np.exp(-logits))
+    return probability
+
+
+def read_maps(view: PlateView) -> PlateMaps:
+    """Run the reader network on a view.
+
+    Parameters
+    ----------
+    view : PlateView
+
+    Returns
+    -------
+    PlateMaps
+        Zero where the view is not valid.
+    """
+    if view.px_per_mm != VIEW_PX_PER_MM:
+        raise ValueError(f"the reader was trained at {VIEW_PX_PER_MM} px/mm, not {view.px_per_mm}")
+    maps = _logits(view.rgb)
+    valid = view.valid.astype(np.float32)
+    tissue, wound, mouth, centre = (_probability(channel) * valid for channel in maps[:4])
+    return PlateMaps(
+        tissue=tissue,
+        wound=wound,
+        mouth=mouth,
+        centre=centre,
+        to_centre_px=np.moveaxis(maps[4:], 0, -1) * np.float32(OFFSET_UNIT_MM * view.px_per_mm),
+    )

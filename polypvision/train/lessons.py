@@ -1,0 +1,123 @@
+"""Rendered plates as lessons: what the reader sees, and what it should say."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.calibrate.colour import measure_light
+from polypvision.calibrate.photo import resample
+from polypvision.calibrate.view import VIEW_PX_PER_MM
+from polypvision.card.layout import card_layout
+from polypvision.errors import TableError
+from polypvision.reading import Points
+from polypvision.render.chance import random_scene
+from polypvision.render.photo import RenderedPhoto, render_scene
+from polypvision.render.scene import Scene
+
+LESSON_PX = 960
+"""Side of a lesson, view pixels: 160 mm."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Lesson:
+    """One view with its truth, all (H, W) with H, W at most `LESSON_PX`.
+
+    Attributes
+    ----------
+    rgb : ndarray (H, W, 3) of uint8
+        Not balanced.
+    owner : ndarray (H, W) of uint8
+        0 ground, else the row of ``polyps`` plus 1; 255 where the photo does not show the plate.
+    wound : ndarray (H, W) of bool
+    polyps : ndarray (n, 3) of float32
+        Centroid x, y and diameter, view pixels.
+    mouths : ndarray (m, 3) of float32
+        Place x, y, and the row of the polyp it belongs to.
+    gains : ndarray (3,) of float32
+        Factors in linear light that would make the card's paper neutral.
+    """
+
+    rgb: NDArray[np.uint8]
+    owner: NDArray[np.uint8]
+    wound: NDArray[np.bool_]
+    polyps: NDArray[np.float32]
+    mouths: NDArray[np.float32]
+    gains: NDArray[np.float32]
+
+
+def _fill(image: NDArray[np.uint8], polygon: Points, value: int) -> None:
+    """Fill a polygon given in pixels with sub-pixel corners."""
+    shift = 4
+    cv2.fillPoly(image, [np.round(polygon * 2**shift).astype(np.int32)], value, shift=shift)
+
+
+def _box(scene: Scene, rng: np.random.Generator) -> tuple[Points, Points]:
+    """A part of the plate, at most a lesson large, with some of its surroundings."""
+    x0, y0, x1, y1 = scene.plate_box_mm
+    reach = LESSON_PX / VIEW_PX_PER_MM
+    low = np.array([x0, y0]) - (8.0 if scene.card == "small" else 0.0)
+    high = np.array([x1, y1]) + (8.0 if scene.card == "small" else 0.0)
+    spare = np.maximum(high - low - reach, 0.0)
+    low = low + rng.random(2) * spare
+    return low, np.minimum(high, low + reach)
+
+
+def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> Lesson:
+    """Return what a rendered photo teaches.
+
+    Parameters
+    ----------
+    scene : Scene
+    photo : RenderedPhoto
+    rng : numpy.random.Generator
+        Chooses the part of a large plate.
+    """
+    low, high = _box(scene, rng)
+    rgb, seen = resample(photo.rgb, photo.plate_to_photo, low, high)
+    owner = np.zeros(seen.shape, np.uint8)
+    wound = np.zeros(seen.shape, np.uint8)
+    polyps: list[tuple[float, float, float]] = []
+    mouths: list[tuple[float, float, float]] = []
+    for row, shape in enumerate(photo.shapes):
+        outline = (shape.outline_mm - low) * VIEW_PX_PER_MM
+        _fill(owner, outline, row + 1)
+        for part in shape.wounds_mm:
+            _fill(wound, (part - low) * VIEW_PX_PER_MM, 1)
+        centre = outline.mean(axis=0)
+        polyps.append((*centre, 2 * np.sqrt(shape.area_mm2 / np.pi) * VIEW_PX_PER_MM))
+        mouths += [(*place, row) for place in (shape.mouths_mm - low) * VIEW_PX_PER_MM]
+    owner[~seen] = 255
+    layout = card_layout(scene.card)
+    light = measure_light(
+        photo.rgb,
+        [(layout, photo.plate_to_photo)],
+        [(0, index) for index in range(len(layout.markers))],
+    )
+    gains = np.ones(3, np.float32)
+    if light is not None:
+        middle = (low + high) / 2
+        gains = light.gains(middle[:1], middle[1:])[0, 0]
+    return Lesson(
+        rgb=rgb,
+        owner=owner,
+        wound=wound.astype(np.bool_) & (owner > 0) & (owner < 255),
+        polyps=np.array(polyps, np.float32).reshape(-1, 3),
+        mouths=np.array(mouths, np.float32).reshape(-1, 3),
+        gains=gains,
+    )
+
+
+def random_lessons(seed: int) -> Iterator[Lesson]:
+    """Yield lessons without end, from random plates; the same ones for the same seed."""
+    rng = np.random.default_rng(seed)
+    while True:
+        width = int(rng.choice([1100, 1400, 1800]))
+        try:
+            scene = random_scene(rng, width_px=width, height_px=width * 3 // 4)
+            photo = render_scene(scene, rng)
+        except TableError:
+            continue  # chance laid two polyps over each other
+        yield lesson_of(scene, photo, rng)
