@@ -6,6 +6,7 @@ from typing import Literal
 
 import pandas as pd
 
+from polypvision.columns import EVENTS, OBSERVATIONS, table
 from polypvision.errors import PhotoUnreadable
 from polypvision.files.outputs import (
     json_text,
@@ -21,7 +22,10 @@ from polypvision.files.tables import (
     photo_table,
     polyp_table,
 )
-from polypvision.plates.show import photo_pixels, stored_photos
+from polypvision.healing import wound_courses
+from polypvision.plates.log import list_plates, log_of
+from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
+from polypvision.reports.tables import events_table, observations_table
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto, readings_in, refused_photos
 
@@ -35,7 +39,7 @@ _WRITERS: dict[Format, Callable[[pd.DataFrame], bytes]] = {
 
 def export_plates(
     logbook: Logbook,
-    plates: Sequence[str],
+    plates: Sequence[str] | None,
     folder: Path,
     *,
     formats: Sequence[Format],
@@ -46,7 +50,8 @@ def export_plates(
     Parameters
     ----------
     logbook : Logbook
-    plates : sequence of str
+    plates : sequence of str or None
+        All of them, and the photos that could not be read, if None or empty.
     folder : Path
         Made if missing; files of the same names are replaced.
     formats : sequence of {'csv', 'parquet', 'coco'}
@@ -66,12 +71,23 @@ def export_plates(
     PlateUnknown, OutputError
     """
     make_folder(folder)
-    photos = [photo for plate in plates for photo in stored_photos(logbook, plate)]
-    with logbook.reading() as connection:
-        refused = refused_photos(connection)
+    names = plates or [one.facts.plate for one in list_plates(logbook)]
+    photos = [photo for plate in names for photo in stored_photos(logbook, plate)]
+    refused: list[StoredPhoto] = []
+    if not plates:
+        # Which plate they show is not known, so they belong only to the whole.
+        with logbook.reading() as connection:
+            refused = refused_photos(connection)
+    observations, events = [table((), OBSERVATIONS)], [table((), EVENTS)]
+    for plate in names:
+        tracks, log = tracks_of(logbook, plate), log_of(logbook, plate)
+        observations.append(observations_table(tracks, wound_courses(tracks, log)))
+        events.append(events_table(tracks, log))
     tables = {
         "photos": photo_table([photo.outcome for photo in (*photos, *refused)]),
         "polyps": polyp_table([photo.outcome for photo in photos]),
+        "observations": pd.concat(observations, ignore_index=True),
+        "events": pd.concat(events, ignore_index=True),
     }
     written: list[Path] = []
     for form in formats:

@@ -1,0 +1,5 @@
+"""``python -m polypvision`` does what the command ``polypvision`` does."""
+
+from polypvision.cli import main
+
+main()

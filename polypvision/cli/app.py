@@ -1,0 +1,56 @@
+"""All commands in one place, in the order of a keeper's work."""
+
+from typing import Annotated
+
+import typer
+
+from polypvision import __version__
+from polypvision.cli.card import card
+from polypvision.cli.evaluate import evaluate
+from polypvision.cli.export import export
+from polypvision.cli.log import log_app
+from polypvision.cli.plates import plates
+from polypvision.cli.read import read
+from polypvision.cli.render import render_command
+from polypvision.cli.report import report
+from polypvision.cli.track import track
+
+app = typer.Typer(
+    name="polypvision",
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode="markdown",
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help=(
+        "Counts, measures and follows the polyps of a propagation plate from photos.\n\n"
+        "Print a card, lay it on the plate, photograph it on several days; then: read --record "
+        "the photos and make a report."
+    ),
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"polypvision {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool,
+        typer.Option("--version", callback=_version, is_eager=True, help="Show the version."),
+    ] = False,
+) -> None:
+    pass
+
+
+app.command()(card)
+app.command()(read)
+app.command()(plates)
+app.command()(track)
+app.add_typer(log_app, name="log")
+app.command()(report)
+app.command()(export)
+app.command(name="render")(render_command)
+app.command()(evaluate)

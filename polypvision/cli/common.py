@@ -1,0 +1,121 @@
+"""What several commands share: options, tables, and where words go."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from polypvision.plates.read import Progress
+    from polypvision.store.logbook import Logbook
+
+LogbookOption = Annotated[
+    str | None,
+    typer.Option(
+        "--logbook",
+        metavar="FILE",
+        show_default="in your data folder",
+        help="The logbook: an SQLite file (or a database URL). Also: POLYPVISION_LOGBOOK.",
+    ),
+]
+JsonOption = Annotated[
+    Path | None,
+    typer.Option("--json", metavar="OUT", help="Write the result as JSON; - is the terminal."),
+]
+
+
+def opened(place: str | None, *, create: bool = False) -> "Logbook":
+    """Return the logbook, open."""
+    from polypvision.store.logbook import open_logbook
+
+    return open_logbook(place, create=create)
+
+
+def date_option(text: str | None) -> datetime | None:
+    """Return a date as typed; bad usage if it is none."""
+    from polypvision.files.dates import parse_date
+
+    if text is None:
+        return None
+    try:
+        return parse_date(text)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--date") from error
+
+
+def check_above_zero(value: float | None) -> float | None:
+    """Option callback: a length or scale must be a number above 0."""
+    if value is not None and not 0 < value < float("inf"):
+        raise typer.BadParameter(f"{value} is not a number above 0.")
+    return value
+
+
+def write_json(path: Path | None, value: Any) -> None:
+    """Write a result as JSON where it was asked for."""
+    from polypvision.files.outputs import json_text, write_text
+
+    if path is None:
+        return
+    if is_terminal(path):
+        typer.echo(json_text(value), nl=False)
+    else:
+        write_text(path, json_text(value))
+
+
+def is_terminal(path: Path | None) -> bool:
+    """Whether JSON goes to standard output, so that nothing else may."""
+    return path is not None and str(path) == "-"
+
+
+def show_table(
+    heads: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    numbers: Sequence[str] = (),
+    to_stderr: bool = False,
+) -> None:
+    """Print a table; the columns named in ``numbers`` stand to the right."""
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    for head in heads:
+        justify: Any = "right" if head in numbers else "left"
+        table.add_column(head, justify=justify, overflow="fold")
+    for row in rows:
+        table.add_row(*map(Text, row))
+    Console(stderr=to_stderr).print(table)
+
+
+def number(value: float, digits: int = 1) -> str:
+    """Return a number as text; a dash where it is unknown (NaN)."""
+    return "-" if value != value else f"{value:.{digits}f}"
+
+
+@contextmanager
+def progress_bar(words: str) -> Iterator["Progress"]:
+    """A bar on standard error while many photos are read; nothing where nobody looks."""
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    console = Console(stderr=True)
+    columns = (
+        TextColumn(words),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TextColumn("{task.fields[name]}", markup=False),
+    )
+    with Progress(
+        *columns, console=console, transient=True, disable=not console.is_terminal
+    ) as bar:
+        task = bar.add_task("", total=None, name="")
+
+        def show(done: int, total: int, name: str) -> None:
+            bar.update(task, completed=done, total=total, name=Path(name).name)
+
+        yield show

@@ -1,0 +1,170 @@
+"""``polypvision log``: what a person writes down about a plate."""
+
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from polypvision.cli.common import LogbookOption, date_option, opened
+from polypvision.events import CutMethod, LogEntry, LogKind
+
+log_app = typer.Typer(
+    no_args_is_help=True,
+    help="Write down a cut, a loss, a sale, a division seen, or a note.",
+)
+
+_Plate = Annotated[str, typer.Argument(metavar="PLATE", help="Code or name of the plate.")]
+_Date = Annotated[
+    str | None,
+    typer.Option(metavar="DATE", show_default="now", help="YYYY-MM-DD, or YYYY-MM-DDTHH:MM."),
+]
+_Individual = Annotated[
+    str | None,
+    typer.Option(metavar="NAME", help="The polyp, as track names it: P07."),
+]
+_Note = Annotated[str, typer.Option(help="Anything else.")]
+_Count = Annotated[int | None, typer.Option("--pieces", min=1, help="How many polyps.")]
+
+
+def _write(
+    plate: str,
+    kind: LogKind,
+    date: str | None,
+    logbook: str | None,
+    *,
+    individual: str | None = None,
+    pieces: int | None = None,
+    method: CutMethod | None = None,
+    donor: str = "",
+    dip: str = "",
+    note: str = "",
+) -> None:
+    from polypvision.plates.log import note as write_down
+    from polypvision.plates.log import plate_name
+
+    at = date_option(date) or datetime.now().astimezone().replace(microsecond=0)
+    entry = LogEntry(
+        plate=plate_name(plate),
+        at=at,
+        kind=kind,
+        individual=individual,
+        pieces=pieces,
+        method=method,
+        donor=donor,
+        dip=dip,
+        note=note,
+    )
+    with opened(logbook, create=True) as book:
+        write_down(book, entry)
+    typer.echo(f"Wrote down: plate {entry.plate}, {at:%Y-%m-%d %H:%M}, {kind}.")
+
+
+@log_app.command()
+def cut(
+    plate: _Plate,
+    method: Annotated[
+        Literal["halves", "quarters", "margin"] | None,
+        typer.Option(
+            help="halves or quarters, through the mouth; margin: small pieces off the foot."
+        ),
+    ] = None,
+    pieces: Annotated[int | None, typer.Option(min=1, help="Pieces made.")] = None,
+    donor: Annotated[str, typer.Option(help="Where the cut polyp came from.")] = "",
+    dip: Annotated[str, typer.Option(help="Dip used, and for how long.")] = "",
+    individual: _Individual = None,
+    date: _Date = None,
+    note: _Note = "",
+    logbook: LogbookOption = None,
+) -> None:
+    """Write down a cut: wound closure is counted from the first photo after it.
+
+    Take care: wear cut-resistant gloves and eye protection, blades are sharp when wet. The same
+    tray may hold zoanthids, whose palytoxin is dangerous: never heat or scrub them. Unplug what
+    runs on mains before hands go into salt water. Dose dips by their label. Your local rules
+    come first.
+    """
+    _write(
+        plate,
+        "cut",
+        date,
+        logbook,
+        individual=individual,
+        pieces=pieces,
+        method=method,
+        donor=donor,
+        dip=dip,
+        note=note,
+    )
+
+
+@log_app.command()
+def loss(
+    plate: _Plate,
+    pieces: _Count = None,
+    individual: _Individual = None,
+    date: _Date = None,
+    note: _Note = "",
+    logbook: LogbookOption = None,
+) -> None:
+    """Write down polyps that died or went missing."""
+    _write(plate, "loss", date, logbook, individual=individual, pieces=pieces, note=note)
+
+
+@log_app.command()
+def sale(
+    plate: _Plate,
+    pieces: _Count = None,
+    individual: _Individual = None,
+    date: _Date = None,
+    note: _Note = "",
+    logbook: LogbookOption = None,
+) -> None:
+    """Write down polyps that left the plate for a buyer or another tank.
+
+    Check with your authority which papers a sale needs.
+    """
+    _write(plate, "sale", date, logbook, individual=individual, pieces=pieces, note=note)
+
+
+@log_app.command()
+def division(
+    plate: _Plate,
+    individual: _Individual = None,
+    date: _Date = None,
+    note: _Note = "",
+    logbook: LogbookOption = None,
+) -> None:
+    """Write down that a polyp was seen to divide by itself."""
+    _write(plate, "division", date, logbook, individual=individual, note=note)
+
+
+@log_app.command()
+def note(
+    plate: _Plate,
+    text: Annotated[str, typer.Argument(help="What to remember.")],
+    individual: _Individual = None,
+    date: _Date = None,
+    logbook: LogbookOption = None,
+) -> None:
+    """Write down anything else."""
+    _write(plate, "note", date, logbook, individual=individual, note=text)
+
+
+@log_app.command(name="import")
+def import_table(
+    table: Annotated[
+        Path,
+        typer.Argument(
+            metavar="FILE.csv",
+            help="Columns: plate, date, kind; and individual, pieces, method, donor, dip, note.",
+        ),
+    ],
+    logbook: LogbookOption = None,
+) -> None:
+    """Take over lines from a CSV table; lines that are there already are left out."""
+    from polypvision.plates.log import note_table
+
+    with opened(logbook, create=True) as book:
+        lines, new = note_table(book, table)
+    typer.echo(f"{lines} lines in {table}, {new} of them new.")

@@ -1,0 +1,94 @@
+"""``polypvision plates``: what is recorded, and what is said of each plate."""
+
+from typing import Annotated
+
+import typer
+
+from polypvision.cli.common import LogbookOption, check_above_zero, opened, show_table
+
+
+def plates(
+    plate: Annotated[
+        str | None, typer.Argument(metavar="PLATE", help="Show or change this one.")
+    ] = None,
+    line: Annotated[
+        str | None, typer.Option(help="The line or kind of polyp that grows on it.")
+    ] = None,
+    normal_mouths: Annotated[
+        int | None,
+        typer.Option(
+            min=1,
+            help="Mouths a polyp of this line has when it is not dividing. Several kinds of "
+            "Ricordea and Rhodactis normally carry more than one.",
+        ),
+    ] = None,
+    bar_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            callback=check_above_zero,
+            help="True length of the card's printed bar, measured with callipers.",
+        ),
+    ] = None,
+    note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
+    logbook: LogbookOption = None,
+) -> None:
+    """List the plates in the logbook, or show or change what is said of one."""
+    from polypvision.plates.log import list_plates, log_of, plate_name, say_of_plate
+
+    said = (line, normal_mouths, bar_mm, note)
+    changing = any(value is not None for value in said)
+    if plate is None and changing:
+        raise typer.BadParameter("say which plate: polypvision plates PLATE --line ...")
+    with opened(logbook, create=changing) as book:
+        name = None if plate is None else plate_name(plate)
+        if name is not None and changing:
+            _, due = say_of_plate(
+                book, name, line=line, normal_mouths=normal_mouths, bar_mm=bar_mm, note=note
+            )
+            if due:
+                typer.echo(
+                    f"{due} photos were read before this was said. Read their folder again with "
+                    "--record to bring them up to date."
+                )
+        entries = [] if name is None else log_of(book, name)
+        found = [one for one in list_plates(book) if name in (None, one.facts.plate)]
+    if not found:
+        typer.echo("No plate is recorded yet. Record photos with: polypvision read --record PHOTO")
+        return
+    show_table(
+        ("plate", "line", "mouths", "bar mm", "photos", "first", "last", "log", "note"),
+        [
+            (
+                one.facts.plate,
+                one.facts.line or "-",
+                str(one.facts.normal_mouths),
+                "-" if one.facts.bar_mm is None else f"{one.facts.bar_mm:g}",
+                str(one.n_photos),
+                (one.first or "-")[:10],
+                (one.last or "-")[:10],
+                str(one.n_entries),
+                one.facts.note,
+            )
+            for one in found
+        ],
+        numbers=("mouths", "bar mm", "photos", "log"),
+    )
+    if entries:
+        show_table(
+            ("date", "kind", "polyp", "pieces", "method", "donor", "dip", "note"),
+            [
+                (
+                    f"{entry.at:%Y-%m-%d %H:%M}",
+                    entry.kind,
+                    entry.individual or "",
+                    "" if entry.pieces is None else str(entry.pieces),
+                    entry.method or "",
+                    entry.donor,
+                    entry.dip,
+                    entry.note,
+                )
+                for entry in entries
+            ],
+            numbers=("pieces",),
+        )

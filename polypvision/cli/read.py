@@ -1,0 +1,182 @@
+"""``polypvision read``: photos become counts, sizes, mouths and wounds."""
+
+from collections import Counter
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+from statistics import median
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from polypvision.cli.common import (
+    JsonOption,
+    LogbookOption,
+    check_above_zero,
+    date_option,
+    is_terminal,
+    number,
+    opened,
+    progress_bar,
+    show_table,
+    write_json,
+)
+from polypvision.cli.report import write_pages
+
+if TYPE_CHECKING:
+    from polypvision.plates.read import PhotoOutcome
+
+
+def read(
+    photos: Annotated[
+        list[Path], typer.Argument(metavar="PHOTO", help="Photos, or folders of photos.")
+    ],
+    json: JsonOption = None,
+    record: Annotated[
+        bool | None,
+        typer.Option(
+            "--record/--no-record",
+            show_default="no, unless --logbook or --report is given",
+            help="Keep the readings in the logbook.",
+        ),
+    ] = None,
+    report: Annotated[
+        Path | None,
+        typer.Option(metavar="DIR", help="Record, then write the pages of these plates to DIR."),
+    ] = None,
+    mm_per_px: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X", callback=check_above_zero, help="Scale of photos that have no card."
+        ),
+    ] = None,
+    plate: Annotated[
+        str | None, typer.Option(metavar="NAME", help="The plate, where no card tells it.")
+    ] = None,
+    bar_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            callback=check_above_zero,
+            help="Length of the card's printed bar, measured with callipers.",
+        ),
+    ] = None,
+    normal_mouths: Annotated[
+        int | None,
+        typer.Option(min=1, help="Mouths that a polyp of this line has when it is not dividing."),
+    ] = None,
+    date: Annotated[
+        str | None,
+        typer.Option(metavar="DATE", help="For photos with no date in them or in their name."),
+    ] = None,
+    trust_dates: Annotated[
+        bool, typer.Option("--trust-dates", help="Record dates in the future, too.")
+    ] = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Read photos once more that are recorded already.")
+    ] = False,
+    logbook: LogbookOption = None,
+) -> None:
+    """Read photos: how many polyps, how large, how many mouths, how much wound.
+
+    With --record the readings are kept; reading the same folder twice changes nothing, and a
+    reading that was stopped is completed by the same command. Photos are never changed.
+
+    Exit status: 0 all read; 1 some photo could not be read (the others are); 2 bad usage.
+    """
+    if record is False and report is not None:
+        raise typer.BadParameter("--report needs the photos recorded; leave --no-record out.")
+    recording = record if record is not None else logbook is not None or report is not None
+
+    from polypvision.files.outputs import check_writable, make_folder
+    from polypvision.plates.log import plate_name
+    from polypvision.plates.read import ReadWishes, read_photos
+    from polypvision.reading import to_record
+
+    wishes = ReadWishes(
+        mm_per_px=mm_per_px,
+        bar_mm=bar_mm,
+        plate=None if plate is None else plate_name(plate),
+        normal_mouths=normal_mouths,
+        date=date_option(date),
+        trust_dates=trust_dates,
+        again=again,
+    )
+    # Places to write are tried first: hours of reading must not end in a mistyped folder.
+    if json is not None and not is_terminal(json):
+        check_writable(json)
+    if report is not None:
+        make_folder(report)
+    with ExitStack() as stack:
+        book = stack.enter_context(opened(logbook, create=True)) if recording else None
+        with progress_bar("Reading") as progress:
+            outcomes = read_photos(photos, wishes, logbook=book, progress=progress)
+        if not outcomes:
+            raise typer.BadParameter(
+                f"no photo found in {', '.join(map(str, photos))}.", param_hint="PHOTO..."
+            )
+        write_json(json, [to_record(outcome.outcome) for outcome in outcomes])
+        _show(outcomes, recording=recording, to_stderr=is_terminal(json))
+        if report is not None and book is not None:
+            seen = {outcome.outcome.plate for outcome in outcomes if outcome.status != "refused"}
+            write_pages(book, sorted(filter(None, seen)), report, to_stderr=is_terminal(json))
+    if any(outcome.status == "refused" for outcome in outcomes):
+        raise typer.Exit(1)
+
+
+def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: bool) -> None:
+    from polypvision.flags import FLAGS
+    from polypvision.reading import PlateReading, Refusal
+
+    readings = [one.outcome for one in outcomes if isinstance(one.outcome, PlateReading)]
+    if readings:
+        show_table(
+            ("photo", "plate", "taken", "polyps", "mouths", "two", "median mm", "wound mm2", ""),
+            [_row(one) for one in outcomes if isinstance(one.outcome, PlateReading)],
+            numbers=("polyps", "mouths", "two", "median mm", "wound mm2"),
+            to_stderr=to_stderr,
+        )
+    seen = {flag for reading in readings for flag in reading.flags}
+    for flag in (flag for flag in FLAGS if flag in seen):
+        n = sum(flag in reading.flags for reading in readings)
+        typer.echo(f"{flag} ({n} of {len(readings)}): {FLAGS[flag]}", err=to_stderr)
+    for one in outcomes:
+        if isinstance(one.outcome, Refusal):
+            kept = f" ({one.remark})" if one.remark else ""
+            typer.echo(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}", err=True)
+    counts = Counter[str](one.status for one in outcomes)
+    parts = [f"{counts[status]} {words}" for status, words in _WORDS.items() if counts[status]]
+    typer.echo(f"{len(outcomes)} photos: {', '.join(parts)}.", err=to_stderr)
+    if not recording:
+        typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
+
+
+_WORDS = {
+    "read": "read",
+    "recorded": "recorded",
+    "again": "read again and recorded",
+    "known": "known already",
+    "refused": "not read",
+}
+
+
+def _row(one: "PhotoOutcome") -> tuple[str, ...]:
+    from polypvision.reading import PlateReading
+
+    reading = one.outcome
+    assert isinstance(reading, PlateReading)
+    sizes = [polyp.diameter_mm for polyp in reading.polyps]
+    two = sum("two-mouths" in polyp.flags for polyp in reading.polyps)
+    taken = reading.taken_at
+    remarks = [one.remark, *reading.flags]
+    return (
+        Path(reading.facts.photo).name,
+        reading.plate or "-",
+        f"{taken:%Y-%m-%d %H:%M}" if taken else "-",
+        str(reading.n_polyps),
+        str(reading.n_mouths),
+        str(two),
+        number(median(sizes)) if sizes else "-",
+        number(sum(polyp.wound_mm2 for polyp in reading.polyps)),
+        ", ".join(filter(None, remarks)),
+    )
