@@ -2,7 +2,7 @@
 
 Each takes the same picture that our own segmentation gets (metric, upright, colour-balanced) and
 returns outlines in its pixels. Their settings are those that did best of a grid on the sample
-plates: ``python tests/benchmarks/segmentation.py --tune sample_images sample_images/truth/truth.json``.
+plates (``segmentation.py --tune``), so on those plates the comparison favours them.
 """
 
 from collections.abc import Callable
