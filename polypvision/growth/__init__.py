@@ -1,6 +1,7 @@
 """Size against date: growth per polyp and per plate."""
 
 from polypvision.growth.courses import (
+    LEAST_DATES,
     GrowthCourse,
     GrowthRate,
     PlateGrowth,
@@ -17,6 +18,7 @@ from polypvision.growth.lines import (
 )
 
 __all__ = [
+    "LEAST_DATES",
     "GrowthCourse",
     "GrowthRate",
     "LineFit",

@@ -248,7 +248,10 @@ def wound_courses(
         status: WoundStatus
         if first is None:
             status, reason = "no wound", "no wound was seen"
-            if cut_at is not None:
+            own = {individual.name, *tracks.ancestors(individual.name)}
+            if cut_at is not None and any(
+                entry.kind == "cut" and entry.individual in own for entry in log
+            ):
                 reason = f"cut logged on {cut_at:%Y-%m-%d}, but no photo since shows a wound"
         else:
             status, reason = _judge(known, settings)

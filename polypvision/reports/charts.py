@@ -1,0 +1,280 @@
+"""Charts of one plate through time: growth, and the closing of wounds.
+
+Narrow enough for a phone at full size. Lines carry their names at their ends; colour says how a
+polyp stands, and so do the marker and the dash.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from polypvision.events import LogEntry
+from polypvision.growth import PlateGrowth
+from polypvision.healing import WoundCourse
+from polypvision.reports.drawing import (
+    INK,
+    LABEL_PT,
+    STYLE,
+    date_axis,
+    date_number,
+    draw_line,
+    end_labels,
+    new_figure,
+    right_margin,
+)
+from polypvision.reports.looks import LOOKS, Look, State, state_of
+from polypvision.track import Individual, PlateTracks
+
+_MOST_LABELS = 24
+
+
+def _dates(tracks: PlateTracks, days: Iterable[float]) -> list[float]:
+    """Return days since the first photo as the chart counts them, by the wall clock there."""
+    start = tracks.photos[0].taken_at.replace(tzinfo=None)
+    return [date_number(start) + float(day) for day in days]
+
+
+def _span(tracks: PlateTracks) -> tuple[float, float]:
+    first, last = _dates(tracks, [tracks.photos[0].day, tracks.photos[-1].day])
+    return first, last
+
+
+def _cut_lines(axes: Axes, tracks: PlateTracks, log: Sequence[LogEntry]) -> None:
+    days = sorted({tracks.day_of(entry.at) for entry in log if entry.kind == "cut"})
+    for n, x in enumerate(_dates(tracks, days)):
+        axes.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (2, 2)), alpha=0.7)
+        if n == 0 or len(days) <= 3:
+            axes.annotate(
+                "cut",
+                (x, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(2, 1),
+                textcoords="offset points",
+                fontsize=LABEL_PT,
+                va="bottom",
+            )
+
+
+def _label(individual: Individual, word: str) -> str:
+    word = individual.end or word
+    return f"{individual.name} {word}".strip()
+
+
+def _labelled(individuals: Sequence[Individual], calm: set[str]) -> set[str]:
+    """Return whose names are written: all, or where there are too many those that stand out and
+    the rest from the smallest to the largest in even steps."""
+    if len(individuals) <= _MOST_LABELS:
+        return {one.name for one in individuals}
+    chosen = [one.name for one in individuals if one.name not in calm][:_MOST_LABELS]
+    others = sorted(
+        (one for one in individuals if one.name in calm),
+        key=lambda one: (one.last.polyp.diameter_mm, one.name),
+    )
+    room = _MOST_LABELS - len(chosen)
+    if room and others:
+        steps = np.linspace(0, len(others) - 1, min(room, 5)).round().astype(int)
+        chosen += [others[step].name for step in steps]
+    return set(chosen)
+
+
+def growth_chart(
+    tracks: PlateTracks,
+    growth: PlateGrowth,
+    courses: Sequence[WoundCourse] = (),
+    log: Sequence[LogEntry] = (),
+) -> Figure:
+    """Return the growth chart: every diameter against the date, and below it the planform area of
+    the whole plate with the number of polyps at each point.
+
+    Parameters
+    ----------
+    tracks : PlateTracks
+    growth : PlateGrowth
+        Of the same tracks.
+    courses : sequence of WoundCourse
+        For how each polyp stands.
+    log : sequence of LogEntry
+        For the cuts.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Error bars are one standard uncertainty. A cross ends who was lost or sold, a dotted line
+        joins a polyp that divided to its daughters.
+    """
+    by_name = {one.name: one for one in courses}
+    states = {one.name: state_of(one, by_name) for one in tracks.individuals}
+    calm = {name for name, state in states.items() if state == "calm"}
+    shown = _labelled(tracks.individuals, calm)
+    labels = {
+        one.name: _label(one, LOOKS[states[one.name]].word)
+        for one in tracks.individuals
+        if one.name in shown and one.end is None
+    }
+    upper_in = float(np.clip(0.145 * len(labels) + 0.4, 2.4, 4.2))
+    with mpl.rc_context(STYLE):
+        total = upper_in + 2.45
+        figure = new_figure(total)
+        right = right_margin(labels.values())
+        top = figure.add_axes((0.145, 2.05 / total, right - 0.145, upper_in / total))
+        low = figure.add_axes((0.145, 0.42 / total, right - 0.145, 1.2 / total))
+        if tracks.photos:
+            _draw_diameters(top, tracks, growth, states, labels, log)
+            _draw_totals(low, tracks, growth, log)
+            low.set_xlim(top.get_xlim())
+        for axes, words in (
+            (top, "diameter of each polyp, mm"),
+            (low, "planform area of all, mm², and how many"),
+        ):
+            axes.set_title(words, loc="left", fontsize=8.5, color=INK, pad=12)
+    return figure
+
+
+def _draw_diameters(
+    axes: Axes,
+    tracks: PlateTracks,
+    growth: PlateGrowth,
+    states: Mapping[str, State],
+    labels: Mapping[str, str],
+    log: Sequence[LogEntry],
+) -> None:
+    ends = []
+    curves = {course.name: course for course in growth.individuals}
+    for individual in tracks.individuals:
+        course = curves[individual.name]
+        look = LOOKS[states[individual.name]]
+        x = _dates(tracks, course.days)
+        draw_line(axes, x, course.diameter_mm.tolist(), course.diameter_mm_err.tolist(), look)
+        for parent in individual.parents:
+            before = curves[parent]
+            if tracks.individual(parent).end == "divided":
+                axes.plot(
+                    [_dates(tracks, before.days[-1:])[0], x[0]],
+                    [before.diameter_mm[-1], course.diameter_mm[0]],
+                    color=look.line,
+                    linewidth=0.9,
+                    linestyle=":",
+                )
+        if individual.end in ("lost", "sold"):
+            axes.plot(x[-1], course.diameter_mm[-1], marker="x", markersize=6, color=INK, mew=1.4)
+        if individual.end is not None:
+            axes.annotate(
+                _label(individual, ""),
+                (x[-1], course.diameter_mm[-1]),
+                xytext=(5, 4),
+                textcoords="offset points",
+                fontsize=LABEL_PT,
+                zorder=4,
+            )
+        elif individual.name in labels:
+            ends.append((x[-1], float(course.diameter_mm[-1]), labels[individual.name], look.line))
+    axes.margins(x=0.03, y=0.06)
+    date_axis(axes, *_span(tracks), labelled=False)
+    _cut_lines(axes, tracks, log)
+    end_labels(axes, ends)
+
+
+def _draw_totals(
+    axes: Axes, tracks: PlateTracks, growth: PlateGrowth, log: Sequence[LogEntry]
+) -> None:
+    x = _dates(tracks, [one.day for one in growth.photos])
+    area = [one.area_mm2 for one in growth.photos]
+    axes.errorbar(
+        x,
+        area,
+        yerr=[np.nan_to_num(one.area_mm2_err, nan=0.0) for one in growth.photos],
+        color=INK,
+        linewidth=1.3,
+        marker="o",
+        markersize=3,
+        elinewidth=0.6,
+    )
+    previous = -np.inf
+    room = (x[-1] - x[0]) / 16 if len(x) > 1 else 0.0
+    for place, value, one in zip(x, area, growth.photos, strict=True):
+        if place - previous < room:
+            continue
+        previous = place
+        axes.annotate(
+            str(one.n_polyps),
+            (place, value),
+            xytext=(0, 6),
+            textcoords="offset points",
+            ha="center",
+            fontsize=LABEL_PT,
+        )
+    axes.set_ylim(0, 1.22 * max([*area, 1.0]))
+    date_axis(axes, *_span(tracks))
+    _cut_lines(axes, tracks, log)
+
+
+def wound_chart(
+    tracks: PlateTracks, courses: Sequence[WoundCourse], log: Sequence[LogEntry] = ()
+) -> Figure:
+    """Return the wound-closure chart: percent closed since the first photo after the cut.
+
+    Parameters
+    ----------
+    tracks : PlateTracks
+    courses : sequence of WoundCourse
+        Of the same tracks; those without a wound are left out.
+    log : sequence of LogEntry
+        For the cuts.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Below 0 a wound is larger than it was at first. Without any wound it says so.
+    """
+    wounded = [one for one in courses if one.status != "no wound"]
+    words = {
+        one.name: f"{one.name} {'' if one.status in ('open', 'closed') else one.status}".strip()
+        for one in wounded
+    }
+    with mpl.rc_context(STYLE):
+        height = float(np.clip(0.145 * len(words) + 0.4, 2.2, 4.2))
+        figure = new_figure(height + 0.85)
+        right = right_margin(words.values())
+        axes = figure.add_axes(
+            (0.145, 0.42 / (height + 0.85), right - 0.145, height / (height + 0.85))
+        )
+        axes.set_title(
+            "wound closed since the first photo after the cut, %",
+            loc="left",
+            fontsize=8.5,
+            color=INK,
+            pad=12,
+        )
+        if not wounded:
+            axes.text(0.5, 0.5, "no wound was seen", ha="center", transform=axes.transAxes)
+            axes.set_axis_off()
+            return figure
+        ends = []
+        lowest = 0.0
+        for course in wounded:
+            points = [one for one in course.points if np.isfinite(one.closure_percent)]
+            look = _wound_look(course)
+            x = _dates(tracks, [one.day for one in points])
+            y = [one.closure_percent for one in points]
+            draw_line(axes, x, y, [one.closure_percent_err for one in points], look)
+            ends.append((x[-1], y[-1], words[course.name], look.line))
+            lowest = min(lowest, *y)
+        axes.set_ylim(max(-100.0, min(-6.0, 1.1 * lowest)), 106)
+        axes.margins(x=0.03)
+        axes.axhline(0, color=INK, linewidth=0.6)
+        axes.axhline(100, color=INK, linewidth=0.6, linestyle=(0, (1, 2)))
+        date_axis(axes, *_span(tracks))
+        _cut_lines(axes, tracks, log)
+        end_labels(axes, ends)
+    return figure
+
+
+def _wound_look(course: WoundCourse) -> Look:
+    if course.status == "stalled":
+        return LOOKS["stalled"]
+    if course.status == "worsening":
+        return LOOKS["worsening"]
+    return LOOKS["healing"] if course.status == "open" else LOOKS["calm"]

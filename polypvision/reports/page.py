@@ -1,0 +1,278 @@
+"""One plate as a page that needs nothing else: no network, no other file.
+
+A page shows only what its dataclass declares; everything on it is put into words and rounded here,
+and the template only sets it out.
+"""
+
+from base64 import b64encode
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from polypvision import __version__
+from polypvision.events import LogEntry
+from polypvision.growth import PlateGrowth, growth_of
+from polypvision.healing import WoundCourse, wound_courses
+from polypvision.reading import Points
+from polypvision.reports.charts import growth_chart, wound_chart
+from polypvision.reports.drawing import inline_svg
+from polypvision.reports.looks import State, state_of
+from polypvision.reports.overlay import Rgb, draw_overlay, jpeg
+from polypvision.reports.sayings import (
+    CAUTIONS,
+    Advice,
+    Happening,
+    PhotoRow,
+    PolypRow,
+    Tile,
+    advice,
+    date_words,
+    gone_words,
+    happenings,
+    photo_row,
+    polyp_row,
+    tiles,
+)
+from polypvision.track import PlateTracks
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlatePage:
+    """All that the page of a plate shows, in the order of the page.
+
+    Attributes
+    ----------
+    title, line, span : str
+        Plate, its line or kind, and from when to when there are photos.
+    tiles : tuple of Tile
+        The numbers that matter most.
+    advice : tuple of Advice
+        What was flagged, and what to do.
+    picture : str
+        Latest photo with what was read on it, JPEG in base64; empty without one.
+    picture_words : str
+        Its caption, or why there is none.
+    growth_svg, wound_svg : Markup
+        Charts; empty where there is nothing to draw.
+    growth_words, wound_words : str
+        What they say, in a sentence.
+    polyps : tuple of PolypRow
+        Living polyps.
+    gone : tuple of str
+        Those that are not there any more, a sentence each.
+    photos : tuple of PhotoRow
+        Latest first.
+    happenings : tuple of Happening
+        Latest first.
+    cautions : tuple of str
+    version : str
+    """
+
+    title: str
+    line: str
+    span: str
+    tiles: tuple[Tile, ...]
+    advice: tuple[Advice, ...]
+    picture: str
+    picture_words: str
+    growth_svg: Markup
+    growth_words: str
+    wound_svg: Markup
+    wound_words: str
+    polyps: tuple[PolypRow, ...]
+    gone: tuple[str, ...]
+    photos: tuple[PhotoRow, ...]
+    happenings: tuple[Happening, ...]
+    cautions: tuple[str, ...]
+    version: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlateLink:
+    """A plate in the list of plates."""
+
+    href: str
+    title: str
+    line: str
+    span: str
+    tiles: tuple[Tile, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class IndexPage:
+    """All that the list of plates shows."""
+
+    title: str
+    plates: tuple[PlateLink, ...]
+    version: str
+
+
+def plate_title(plate: str | None) -> str:
+    """Return what a plate is called on a page."""
+    return "Plate without a name" if plate is None else f"Plate {plate}"
+
+
+def _span(tracks: PlateTracks) -> str:
+    n_photos = len(tracks.photos)
+    if not n_photos:
+        return "no photo yet"
+    first, last = tracks.photos[0].taken_at, tracks.photos[-1].taken_at
+    if n_photos == 1:
+        return f"1 photo, {date_words(first)}"
+    return f"{n_photos} photos, {date_words(first)} to {date_words(last)}"
+
+
+def _overlay(
+    tracks: PlateTracks,
+    courses: Mapping[str, WoundCourse],
+    rgb: Rgb,
+    wounds_px: Mapping[int, Sequence[Points]] | None,
+) -> bytes:
+    latest = tracks.photos[-1]
+    states: dict[int, State] = {
+        label: state_of(tracks.individual(name), courses) for label, name in latest.names.items()
+    }
+    drawn = draw_overlay(
+        rgb, latest.reading, names=latest.names, states=states, wounds_px=wounds_px
+    )
+    return jpeg(drawn)
+
+
+def _growth_words(growth: PlateGrowth) -> str:
+    return f"Planform area of the whole plate: {growth.sentence}." if growth.photos else ""
+
+
+def _wound_words(courses: Sequence[WoundCourse]) -> str:
+    wounded = [one for one in courses if one.status != "no wound"]
+    if not wounded:
+        return "No wound was seen on this plate."
+    counts = {
+        word: sum(one.status == word for one in wounded)
+        for word in ("closed", "open", "stalled", "worsening")
+    }
+    said = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    return f"{len(wounded)} wounded so far: {said}."
+
+
+def plate_page(
+    tracks: PlateTracks,
+    *,
+    log: Sequence[LogEntry] = (),
+    line: str = "",
+    rgb: Rgb | None = None,
+    wounds_px: Mapping[int, Sequence[Points]] | None = None,
+    courses: Sequence[WoundCourse] | None = None,
+    growth: PlateGrowth | None = None,
+) -> PlatePage:
+    """Return the page of a plate.
+
+    Parameters
+    ----------
+    tracks : PlateTracks
+    log : sequence of LogEntry
+    line : str
+        The line or kind of polyp.
+    rgb : ndarray (H, W, 3) of uint8, optional
+        The latest photo, upright. Without it the page says so instead.
+    wounds_px : mapping of int to sequence of ndarray (n, 2), optional
+        Outlines of wounds on it, by label.
+    courses, growth : optional
+        Of the same tracks, where they are at hand already.
+
+    Returns
+    -------
+    PlatePage
+    """
+    courses = wound_courses(tracks, log) if courses is None else courses
+    growth = growth_of(tracks, courses) if growth is None else growth
+    by_name = {one.name: one for one in courses}
+    rates = {one.name: one for one in growth.individuals}
+    title = plate_title(tracks.plate)
+    picture = ""
+    picture_words = "There is no photo of this plate yet."
+    growth_svg = wound_svg = Markup()
+    if tracks.photos:
+        latest = tracks.photos[-1]
+        picture_words = f"{latest.reading.facts.photo}, {date_words(latest.taken_at)}"
+        if rgb is None:
+            picture_words += ": the photo itself could not be opened for this page."
+        else:
+            picture = b64encode(_overlay(tracks, by_name, rgb, wounds_px)).decode()
+        growth_svg = Markup(
+            inline_svg(
+                growth_chart(tracks, growth, courses, log),
+                name="growth",
+                description=f"Growth chart of {title}. {_growth_words(growth)}",
+            )
+        )
+    if any(one.status != "no wound" for one in courses):
+        wound_svg = Markup(
+            inline_svg(
+                wound_chart(tracks, courses, log),
+                name="wounds",
+                description=f"Wound-closure chart of {title}. {_wound_words(courses)}",
+            )
+        )
+    return PlatePage(
+        title=title,
+        line=line,
+        span=_span(tracks),
+        tiles=tiles(tracks, courses),
+        advice=advice(tracks, courses),
+        picture=picture,
+        picture_words=picture_words,
+        growth_svg=growth_svg,
+        growth_words=_growth_words(growth),
+        wound_svg=wound_svg,
+        wound_words=_wound_words(courses),
+        polyps=tuple(
+            polyp_row(one, by_name[one.name], rates[one.name], state_of(one, by_name))
+            for one in tracks.individuals
+            if one.end is None
+        ),
+        gone=tuple(gone_words(one, tracks) for one in tracks.individuals if one.end is not None),
+        photos=tuple(photo_row(one) for one in reversed(tracks.photos)),
+        happenings=tuple(reversed(happenings(tracks, log))),
+        cautions=CAUTIONS,
+        version=__version__,
+    )
+
+
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("polypvision.reports"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _render(template: str, page: PlatePage | IndexPage) -> str:
+    values = {field.name: getattr(page, field.name) for field in fields(page)}
+    return _environment().get_template(template).render(values)
+
+
+def render_page(page: PlatePage) -> str:
+    """Return the page of a plate as HTML that stands alone; the same page, the same text."""
+    return _render("plate.html", page)
+
+
+def plate_link(
+    tracks: PlateTracks, courses: Sequence[WoundCourse], *, href: str, line: str = ""
+) -> PlateLink:
+    """Return a plate's entry in the list of plates, linked to its page at `href`."""
+    return PlateLink(
+        href=href,
+        title=plate_title(tracks.plate),
+        line=line,
+        span=_span(tracks),
+        tiles=tiles(tracks, courses),
+    )
+
+
+def index_page(plates: Sequence[PlateLink], *, title: str = "Plates") -> str:
+    """Return the list of plates as HTML."""
+    return _render("index.html", IndexPage(title=title, plates=tuple(plates), version=__version__))
