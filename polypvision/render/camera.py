@@ -43,7 +43,7 @@ def plate_to_photo(camera: Camera) -> Matrix:
         ]
     )
     homography: Matrix = focal @ np.column_stack([turn[:, 0], turn[:, 1], shift])
-    return homography / homography[2, 2]
+    return np.asarray(homography / homography[2, 2], dtype=np.float64)
 
 
 def mm_per_px(homography: Matrix, x_px: float, y_px: float) -> float:

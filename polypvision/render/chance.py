@@ -272,7 +272,7 @@ def random_light(rng: np.random.Generator) -> Light:
     """Return any light from white to almost only blue."""
     return Light(
         blue=_round(rng.choice([rng.uniform(0, 0.3), rng.uniform(0.2, 0.8)])),
-        exposure=_round(rng.uniform(0.5, 0.95)),
+        exposure=_round(rng.uniform(0.55, 1.1)),
         azimuth_deg=_round(rng.uniform(0, 360)),
         elevation_deg=_round(rng.uniform(40, 75)),
         gradient=_round(rng.uniform(0, 0.45)),
@@ -333,7 +333,7 @@ def random_scene(
     )
     card_size = card_layout(kind).size_mm
     shown = (min(box[0], 0), min(box[1], 0), max(box[2], card_size[0]), max(box[3], card_size[1]))
-    start = datetime(2031, 1, 1, 9, tzinfo=UTC)
+    start = datetime(2024, 1, 1, 9, tzinfo=UTC)
     return Scene(
         photo=photo,
         plate=int(rng.integers(1, 10000)),

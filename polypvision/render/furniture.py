@@ -55,10 +55,10 @@ def _ceramic(
     shape: tuple[int, int], scale: float, tint: float, rng: np.random.Generator
 ) -> Radiance:
     level = rng.uniform(0.28, 0.6)
+    hue: _Colour = ((0.30, 0.10, 0.20), (0.16, 0.20, 0.06), (0.32, 0.16, 0.08))[rng.integers(3)]
     albedo = _fill(shape, (level, level * 0.97, level * 0.88))
     albedo *= (1 + 0.10 * cloud(shape, 4 * scale, rng) + 0.06 * grain(shape, 0.8, rng))[..., None]
     crust = cloud(shape, 7 * scale, rng, octaves=4)
-    hue: _Colour = ((0.30, 0.10, 0.20), (0.16, 0.20, 0.06), (0.32, 0.16, 0.08))[rng.integers(3)]
     return _blend(
         albedo, hue, np.asarray(0.9 * np.clip(crust + 2.2 * tint - 1.4, 0, 1), np.float32)
     )
@@ -68,9 +68,10 @@ def _plug(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Genera
     """A round ceramic plug, often crusted pink: easily taken for a disc."""
     u, v = _turned(spec, patch)
     depth = np.asarray(spec.size_mm / 2 - np.hypot(u, v), np.float32)
+    grooved = rng.random() < 0.5
     albedo = _ceramic(patch.shape, scale, spec.tint, rng)
     height = _dome(depth, 1.0, 2.5) + 0.10 * cloud(patch.shape, 2 * scale, rng)
-    if rng.random() < 0.5:
+    if grooved:
         groove = np.exp(-(((depth - spec.size_mm * 0.12) / 0.5) ** 2))
         height = height - 0.5 * groove
     return Relief(cover=_cover(depth, scale), albedo=albedo, height=height, thickness_mm=3.5)
@@ -175,7 +176,7 @@ def _rubble(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Gene
         (0.13, 0.17, 0.06),
         (0.20, 0.10, 0.24),
     )
-    for hue in (hues[rng.integers(4)], hues[rng.integers(4)]):
+    for hue in [hues[index] for index in rng.integers(4, size=2)]:
         film = cloud(patch.shape, 5 * scale, rng, octaves=4)
         weight = 0.9 * np.clip(1.5 * film + 2 * spec.tint - 0.6, 0, 1)
         albedo = _blend(albedo, hue, np.asarray(weight, np.float32))

@@ -10,17 +10,17 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from polypvision.calibrate.srgb import to_linear
 from polypvision.card.code import CardName
 from polypvision.card.draw import card_pixels, single_page
 from polypvision.card.layout import CardKind, card_layout
 from polypvision.errors import TableError
-from polypvision.calibrate.srgb import to_linear
 from polypvision.render.camera import as_stored, expose, plate_to_photo
-from polypvision.render.canvas import Canvas, Lamp, Patch, Relief, cast_shadow
+from polypvision.render.canvas import Canvas, Lamp, Patch, cast_shadow
 from polypvision.render.furniture import paint_furniture
 from polypvision.render.ground import paint_ground, paint_tank
 from polypvision.render.scene import Scene
-from polypvision.render.shapes import Planform, overlap, part, planform
+from polypvision.render.shapes import Planform, part, planform
 from polypvision.render.tissue import paint_polyp
 
 PAPER = 0.85
@@ -46,11 +46,14 @@ class RenderedPhoto:
         Homography from plate coordinates (mm) to its pixels.
     shapes : tuple of Planform
         Of the scene's polyps, in order: the exact truth.
+    colours_lab : tuple of tuples of 3 floats
+        Median CIELAB colour (D65) of each one's living tissue; NaN for one off the canvas.
     """
 
     rgb: NDArray[np.uint8]
     plate_to_photo: NDArray[np.float64]
     shapes: tuple[Planform, ...]
+    colours_lab: tuple[tuple[float, float, float], ...]
 
 
 def planforms(scene: Scene) -> tuple[Planform, ...]:
@@ -144,12 +147,18 @@ def _canvas(scene: Scene, homography: NDArray[np.float64]) -> Canvas:
     middle = np.array([scene.camera.target_x_mm, scene.camera.target_y_mm, 1.0])
     weight = float(homography[2] @ middle)
     photo_px_per_mm = np.sqrt(abs(np.linalg.det(homography)) / abs(weight) ** 3)
-    px_per_mm = float(np.clip(np.ceil(1.5 * photo_px_per_mm), 8, 16))
+    needed = float(np.clip(np.ceil(1.5 * photo_px_per_mm), 8, 16))
+    px_per_mm = scene.canvas_px_per_mm or needed
     return Canvas.blank((left, top, right, bottom), px_per_mm, Lamp.of(scene.light))
 
 
-def paint(scene: Scene, shapes: tuple[Planform, ...], homography: NDArray[np.float64]) -> Canvas:
-    """Return the painted plane of a scene: tank, plate, card, furniture, polyps."""
+def paint(
+    scene: Scene, shapes: tuple[Planform, ...], homography: NDArray[np.float64]
+) -> tuple[Canvas, tuple[tuple[float, float, float], ...]]:
+    """Return the painted plane of a scene (tank, plate, card, furniture, polyps).
+
+    And each polyp's median CIELAB colour.
+    """
     canvas = _canvas(scene, homography)
     ground_rng = np.random.default_rng([scene.ground_seed, 5])
     height, width = canvas.owner.shape
@@ -167,11 +176,13 @@ def paint(scene: Scene, shapes: tuple[Planform, ...], homography: NDArray[np.flo
     high = [item for item in scene.furniture if item.kind in ("bubble", "snail", "cover")]
     for item in low:
         paint_furniture(canvas, item)
-    for number, (shape, spec) in enumerate(zip(shapes, scene.polyps, strict=True), start=1):
+    colours = tuple(
         paint_polyp(canvas, shape, spec, number)
+        for number, (shape, spec) in enumerate(zip(shapes, scene.polyps, strict=True), start=1)
+    )
     for item in high:
         paint_furniture(canvas, item)
-    return canvas
+    return canvas, colours
 
 
 def _box_cover(scene: Scene, whole: Patch) -> NDArray[np.float32]:
@@ -196,9 +207,9 @@ def render_scene(scene: Scene, rng: np.random.Generator) -> RenderedPhoto:
     """
     shapes = planforms(scene)
     homography = plate_to_photo(scene.camera)
-    canvas = paint(scene, shapes, homography)
+    canvas, colours = paint(scene, shapes, homography)
     rgb = expose(canvas, homography, scene.camera, scene.light, rng)
-    return RenderedPhoto(rgb=rgb, plate_to_photo=homography, shapes=shapes)
+    return RenderedPhoto(rgb=rgb, plate_to_photo=homography, shapes=shapes, colours_lab=colours)
 
 
 def jpeg_bytes(photo: RenderedPhoto, scene: Scene) -> bytes:

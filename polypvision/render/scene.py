@@ -5,7 +5,7 @@ angles in degrees, counted from x towards y. Every field is a column of the scen
 """
 
 import math
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Literal, get_args
 
@@ -310,6 +310,9 @@ class Scene:
         How many mouths are normal for the plate's line.
     seed : int
         Chance in the photo itself: noise, ripples, reflections.
+    canvas_px_per_mm : float
+        Pixels per mm at which the plane is painted; 0 takes what the photo needs. Give the same
+        on every date of a plate, for then its ground and furniture look the same.
     """
 
     photo: str
@@ -326,6 +329,7 @@ class Scene:
     jpeg_quality: int = 90
     normal_mouths: int = 1
     seed: int = 0
+    canvas_px_per_mm: float = 0.0
     camera: Camera = field(default_factory=Camera)
     light: Light = field(default_factory=Light)
     cards: tuple[SmallCard, ...] = ()
@@ -345,6 +349,7 @@ class Scene:
             "jpeg_quality": (1.0, 100.0),
             "normal_mouths": (1.0, 8.0),
             "seed": (0.0, 2.0**31),
+            "canvas_px_per_mm": (0.0, 24.0),
         }
         _check(what, self, limits)
         if self.taken_at.utcoffset() is None:
@@ -379,9 +384,3 @@ class Scene:
                 self.plate_y_mm + self.plate_height_mm,
             )
         return window.x, window.y, window.x + window.width, window.y + window.height
-
-
-def column_names(kind: type) -> tuple[str, ...]:
-    """Return the names of the plain fields of one of these dataclasses."""
-    skip = {"camera", "light", "cards", "polyps", "furniture"}
-    return tuple(item.name for item in fields(kind) if item.name not in skip)

@@ -107,7 +107,8 @@ def polygon_centroid(points: Points) -> NDArray[np.float64]:
     x, y = points[:, 0], points[:, 1]
     x1, y1 = np.roll(x, -1), np.roll(y, -1)
     cross = x * y1 - x1 * y
-    return np.array([((x + x1) * cross).sum(), ((y + y1) * cross).sum()]) / (3 * cross.sum())
+    moment = np.array([((x + x1) * cross).sum(), ((y + y1) * cross).sum()])
+    return np.asarray(moment / (3 * cross.sum()), dtype=np.float64)
 
 
 def _runs(inside: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
@@ -125,7 +126,7 @@ def _runs(inside: NDArray[np.bool_]) -> list[NDArray[np.int64]]:
 def _smooth(radius: Profile, sigma_deg: float) -> Profile:
     """Round corners off; the area stays."""
     sigma = sigma_deg / 360 * N_ANGLES
-    return np.sqrt(gaussian_filter1d(radius**2, sigma, mode="wrap")) if sigma > 0 else radius
+    return np.asarray(np.sqrt(gaussian_filter1d(radius**2, sigma, mode="wrap")), dtype=np.float64)
 
 
 def _polar(points: Points, cut: NDArray[np.float64]) -> tuple[Profile, Profile]:
@@ -187,13 +188,31 @@ def _wobble(rng: np.random.Generator, low: int, high: int) -> Profile:
     size = rng.normal(size=len(order)) / np.sqrt(order)
     wave = (size[:, None] * np.cos(order[:, None] * ANGLES + phase[:, None])).sum(axis=0)
     deviation = float(wave.std())
-    return wave / deviation if deviation > 0 else wave
+    return np.asarray(wave / deviation, dtype=np.float64)
 
 
 def _slant(radius: Profile) -> Profile:
     """Cosine between the radius and the outline's normal, by direction."""
     step = (np.roll(radius, -1) - np.roll(radius, 1)) / (2 * (ANGLES[1] - ANGLES[0]))
-    return radius / np.hypot(radius, step)
+    return np.asarray(radius / np.hypot(radius, step), dtype=np.float64)
+
+
+_THINNEST_MM = 0.8
+
+
+def _open_part(cut: Profile, radius: Profile, wound_mm2: float) -> Profile:
+    """Part of the cut edge that is still open: a closing wound also shortens from its ends.
+
+    So short that its band is at least `_THINNEST_MM` wide.
+    """
+    edge = np.flatnonzero(cut > 0.5)
+    steps = np.hypot(*np.diff(ring(radius), axis=0, append=ring(radius)[:1]).T)
+    length = float(steps[edge].sum())
+    share = min(wound_mm2 / _THINNEST_MM / length, 1.0)
+    middle = np.angle(np.exp(1j * ANGLES[edge]).mean())
+    away = np.abs((ANGLES - middle + np.pi) % (2 * np.pi) - np.pi)
+    reach = np.sort(away[edge])[min(int(share * len(edge)), len(edge) - 1)]
+    return np.asarray((cut > 0.5) & (away <= reach), np.float64)
 
 
 def _living(radius: Profile, cut: Profile, ragged: Profile, wound_mm2: float) -> Profile:
@@ -204,7 +223,7 @@ def _living(radius: Profile, cut: Profile, ragged: Profile, wound_mm2: float) ->
     band = gaussian_filter1d(cut, 8, mode="wrap") * np.clip(1 + 0.18 * ragged, 0.4, 1.6) / slant
 
     def living(width: float) -> Profile:
-        return radius - np.minimum(width * band, 0.85 * radius)
+        return np.asarray(radius - np.minimum(width * band, 0.85 * radius), dtype=np.float64)
 
     low, high = 0.0, 4 * float(radius.max())
     total = polygon_area(ring(radius))
@@ -233,11 +252,10 @@ def planform(spec: PolypSpec) -> Planform:
     whole = 1 - cut * (1 - spec.roundness)
     radius = radius * (1 + spec.wobble * small)
     radius = radius * (1 + spec.lobe_depth * (spec.lobes > 0) * lobes * whole)
-    # A closing wound also shortens from its ends.
-    cut = (gaussian_filter1d(cut, 30, mode="wrap") > 0.5 + 0.35 * spec.roundness).astype(np.float64)
     area = np.pi * spec.diameter_mm**2 / 4
     radius = radius * np.sqrt(area / polygon_area(ring(radius)))
-    turn = int(round(spec.angle_deg / 360 * N_ANGLES))
+    cut = _open_part(cut, radius, spec.wound_mm2)
+    turn = round(spec.angle_deg / 360 * N_ANGLES)
     radius, cut, ragged = (np.roll(values, turn) for values in (radius, cut, ragged))
     living = _living(radius, cut, ragged, spec.wound_mm2)
     centre = np.array([spec.x_mm, spec.y_mm]) - polygon_centroid(ring(radius))
@@ -263,10 +281,12 @@ def _mouths(
     axis = np.radians(spec.angle_deg)
     if spec.mouths <= 2:
         steps = (np.arange(spec.mouths) - (spec.mouths - 1) / 2) * spec.mouth_gap_mm
-        return middle + steps[:, None] * np.array([np.cos(axis), np.sin(axis)])
+        along = steps[:, None] * np.array([np.cos(axis), np.sin(axis)])
+        return np.asarray(middle + along, dtype=np.float64)
     around = axis + 2 * np.pi * np.arange(spec.mouths) / spec.mouths
     reach = spec.mouth_gap_mm / (2 * np.sin(np.pi / spec.mouths))
-    return middle + reach * np.column_stack([np.cos(around), np.sin(around)])
+    circle = reach * np.column_stack([np.cos(around), np.sin(around)])
+    return np.asarray(middle + circle, dtype=np.float64)
 
 
 def radius_towards(shape: Planform, points_mm: Points) -> tuple[Profile, Profile]:

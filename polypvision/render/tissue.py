@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.color import rgb2lab
 
 from polypvision.render.canvas import Canvas, Patch, Radiance, Relief, box_of, lay
 from polypvision.render.noise import Field, cloud, look_up
@@ -103,7 +104,7 @@ def _over(albedo: Radiance, colour: NDArray[np.float32], weight: Field) -> Radia
 class _Frame:
     """Polyp coordinates of a patch's pixels.
 
-    ``depth`` is the distance in mm inside the outline, ``inside_wound`` that inside the border of
+    ``depth`` is the distance in mm inside the outline, ``living_depth`` that inside the border of
     the living tissue, ``rho`` runs from 0 in the middle to 1 at the outline, ``u, v`` are turned
     with the polyp and in its radii.
     """
@@ -152,22 +153,33 @@ def _frame(shape: Planform, spec: PolypSpec, patch: Patch) -> _Frame:
 def _noise(frame: _Frame, size: float, rng: np.random.Generator) -> Field:
     """Smooth noise that sticks to the polyp; ``size`` of its blobs in radii."""
     tile = cloud((192, 192), 192 * size / 4, rng, octaves=3)
-    return look_up(tile, frame.u / 4 + 0.5, frame.v / 4 + 0.5)
+    half = np.float32(0.5)
+    return look_up(tile, frame.u / np.float32(4) + half, frame.v / np.float32(4) + half)
+
+
+_MOST_BUBBLES = 1500
 
 
 def _bubbles(
-    shape: Planform, spec: PolypSpec, patch: Patch, scale: float, rng: np.random.Generator
+    shape: Planform, spec: PolypSpec, patch: Patch, scale: float
 ) -> tuple[Field, Field, Field]:
-    """Packed round tentacles: height in mm, nearness to a tip (0 to 1), and chance per bubble."""
+    """Packed round tentacles: height in mm, nearness to a tip (0 to 1), and chance per bubble.
+
+    Chance is drawn for the most bubbles there can be, so that growth adds some and moves none.
+    """
+    rng = np.random.default_rng([spec.seed, 6])
     pitch = float(np.clip(spec.diameter_mm / 16, 1.1, 2.6)) * rng.uniform(0.85, 1.2)
-    count = int(np.clip(1.05 * shape.area_mm2 / pitch**2, 12, 1500))
+    jitter = rng.normal(0, 0.16, (_MOST_BUBBLES, 2))
+    sizes = rng.uniform(0.42, 0.60, _MOST_BUBBLES).astype(np.float32) * np.float32(pitch)
+    moods = rng.normal(size=_MOST_BUBBLES).astype(np.float32)
+    count = int(np.clip(1.05 * shape.area_mm2 / pitch**2, 12, _MOST_BUBBLES))
     order = np.arange(count) + 0.5
     # Sunflower packing (Vogel 1979, Math Biosci 44:179-189; from memory) fills a disc evenly.
     golden = np.pi * (3 - np.sqrt(5))
     angle = (order * golden + np.radians(spec.angle_deg)) % (2 * np.pi)
     reach = np.sqrt(order / count) * np.interp(angle, ANGLES, shape.radius_mm, period=2 * np.pi)
-    x = shape.centre_mm[0] + reach * np.cos(angle) + rng.normal(0, 0.16 * pitch, count)
-    y = shape.centre_mm[1] + reach * np.sin(angle) + rng.normal(0, 0.16 * pitch, count)
+    x = shape.centre_mm[0] + reach * np.cos(angle) + pitch * jitter[:count, 0]
+    y = shape.centre_mm[1] + reach * np.sin(angle) + pitch * jitter[:count, 1]
     height, width = patch.shape
     columns = np.round((x - patch.x_mm[0, 0]) * scale).astype(int)
     rows = np.round((y - patch.y_mm[0, 0]) * scale).astype(int)
@@ -180,13 +192,14 @@ def _bubbles(
     distance, labels = cv2.distanceTransformWithLabels(
         source, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
     )
-    size = rng.uniform(0.42, 0.60, int(labels.max()) + 1).astype(np.float32) * np.float32(pitch)
-    chance = rng.normal(size=int(labels.max()) + 1).astype(np.float32)
-    inside = np.clip(1 - (distance / scale / size[labels]) ** 2, 0, 1)
+    whose = np.zeros(int(labels.max()) + 1, np.int64)
+    whose[labels[rows[seen], columns[seen]]] = np.flatnonzero(seen)
+    size = sizes[whose][labels]
+    inside = np.clip(1 - (distance / scale / size) ** 2, 0, 1)
     return (
-        np.asarray(0.75 * np.sqrt(inside) * size[labels], np.float32),
+        np.asarray(0.75 * np.sqrt(inside) * size, np.float32),
         np.asarray(inside, np.float32),
-        np.asarray(chance[labels], np.float32),
+        np.asarray(moods[whose][labels], np.float32),
     )
 
 
@@ -209,7 +222,7 @@ def _texture(
             height = 0.16 * wave * grow + 0.06 * fine
             tip = np.clip(0.55 * wave + 0.25 * fine, 0, 1) * grow
         case "bubbles":
-            height, nearness, chance = _bubbles(shape, spec, patch, scale, rng)
+            height, nearness, chance = _bubbles(shape, spec, patch, scale)
             tip = np.clip(nearness * (0.75 + 0.25 * chance), 0, 1)
         case "velvet":
             pile = _noise(frame, 0.05, rng)
@@ -222,15 +235,12 @@ def _texture(
     return np.asarray(height, np.float32), np.asarray(tip, np.float32)
 
 
-def _mouth_fields(
-    shape: Planform, patch: Patch, rng: np.random.Generator
-) -> tuple[Field, Field, Field]:
+def _mouth_fields(shape: Planform, patch: Patch, slim: float) -> tuple[Field, Field, Field]:
     """Over the patch: how deep in a slit, how much on a lip (0 to 1), and the cone's height."""
     slit = np.zeros(patch.shape, np.float32)
     lip = np.zeros(patch.shape, np.float32)
     cone = np.zeros(patch.shape, np.float32)
     length = shape.mouth_mm
-    slim = rng.uniform(0.28, 0.5)
     for x, y in shape.mouths_mm:
         dx, dy = patch.x_mm - np.float32(x), patch.y_mm - np.float32(y)
         along = dx * np.cos(shape.mouth_angle) + dy * np.sin(shape.mouth_angle)
@@ -243,17 +253,59 @@ def _mouth_fields(
     return slit, lip, cone
 
 
-def paint_polyp(canvas: Canvas, shape: Planform, spec: PolypSpec, number: int) -> None:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Mood:
+    """How one polyp carries its mouths and rim."""
+
+    slim: float
+    throat: NDArray[np.float32]
+    lips: NDArray[np.float32]
+    rim_width: float
+
+
+def _mood(rng: np.random.Generator, disc: NDArray[np.float32], tips: NDArray[np.float32]) -> _Mood:
+    """Open dark slits, nearly closed ones, or bright ones; lips pale or in the tips' colour."""
+    look = int(rng.choice(3, p=(0.6, 0.2, 0.2)))
+    lips = tips if rng.random() < 0.35 else disc + np.float32(0.35) * (_BLEACHED - disc)
+    dark = np.array([0.02, 0.012, 0.012], np.float32)
+    throat = tips + np.float32(0.5) * (_BLEACHED - tips) if look == 2 else dark
+    slim = rng.uniform(0.14, 0.22) if look == 1 else rng.uniform(0.28, 0.5)
+    return _Mood(
+        slim=slim,
+        throat=np.asarray(throat, np.float32),
+        lips=np.asarray(0.5 * disc if look == 2 else lips, np.float32),
+        rim_width=rng.uniform(0.08, 0.16),
+    )
+
+
+def _lab(albedo: Radiance, inside: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Median colour of the tissue as CIELAB under D65; NaN where none is on the canvas."""
+    if not inside.any():
+        return (float("nan"), float("nan"), float("nan"))
+    linear = np.clip(np.median(albedo[inside], axis=0), 0, 1).astype(np.float64)
+    coded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
+    lab = rgb2lab(coded[None, None])[0, 0]
+    return (float(lab[0]), float(lab[1]), float(lab[2]))
+
+
+def paint_polyp(
+    canvas: Canvas, shape: Planform, spec: PolypSpec, number: int
+) -> tuple[float, float, float]:
     """Paint one polyp onto the canvas and mark its pixels as ``number``.
 
     Parameters
     ----------
     number : int
         Written into ``canvas.owner`` where the pixel's centre lies inside the outline.
+
+    Returns
+    -------
+    tuple of 3 floats
+        Median CIELAB colour (D65) of its living tissue; NaN if it lies off the canvas.
     """
     patch = canvas.patch(*box_of(shape.outline_mm, 7.0))
     if patch is None:
-        return
+        return (float("nan"), float("nan"), float("nan"))
     rng = np.random.default_rng([spec.seed, 3])
     scale = canvas.px_per_mm
     frame = _frame(shape, spec, patch)
@@ -261,23 +313,21 @@ def paint_polyp(canvas: Canvas, shape: Planform, spec: PolypSpec, number: int) -
     disc, mottle, rim, tips = (
         _colour(value, rng) for value in (pigment.disc, pigment.mottle, pigment.rim, pigment.tip)
     )
+    mood = _mood(rng, disc, tips)
     relief, tip = _texture(frame, shape, spec, patch, scale, rng)
-    slit, lip, cone = _mouth_fields(shape, patch, rng)
+    slit, lip, cone = _mouth_fields(shape, patch, mood.slim)
 
     blotch = _noise(frame, 0.55, rng)
     albedo = np.broadcast_to(disc, (*patch.shape, 3)).astype(np.float32)
     albedo = _over(albedo, mottle, 0.55 + 0.55 * blotch)
-    rim_width = rng.uniform(0.08, 0.16)
-    rim_weight = 1 / (1 + np.exp(-(frame.rho - 1 + rim_width + 0.02 * blotch) / 0.018))
+    rim_weight = 1 / (1 + np.exp(-(frame.rho - 1 + mood.rim_width + 0.02 * blotch) / 0.018))
     albedo = _over(albedo, rim, np.asarray(0.85 * rim_weight, np.float32))
     albedo = _over(albedo, tips, 0.75 * tip)
     albedo *= np.clip(1 + 0.12 * _noise(frame, 0.25, rng), 0.5, 1.5)[..., None]
     albedo = _over(albedo, _BLEACHED, np.full(patch.shape, 0.75 * (1 - spec.vigour), np.float32))
-    bright = rng.random() < 0.35
-    lips = tips if bright else disc + 0.35 * (_BLEACHED - disc)
-    albedo = _over(albedo, lips, 0.55 * cone * cone)
-    albedo = _over(albedo, 0.5 * lips + 0.5 * _BLEACHED, 0.75 * lip)
-    albedo = _over(albedo, np.array([0.02, 0.012, 0.012], np.float32), 0.94 * slit)
+    albedo = _over(albedo, mood.lips, 0.55 * cone * cone)
+    albedo = _over(albedo, 0.6 * mood.lips + 0.4 * _BLEACHED, 0.75 * lip)
+    albedo = _over(albedo, mood.throat, 0.94 * slit)
     glow = albedo * (np.array(pigment.glow, np.float32) * (2.2 * spec.vigour))
 
     wound = np.clip(-frame.living_depth * scale + 0.5, 0, 1) * (shape.wound_mm2 > 1e-6)
@@ -303,7 +353,7 @@ def paint_polyp(canvas: Canvas, shape: Planform, spec: PolypSpec, number: int) -
             cover=np.asarray(np.clip(frame.depth * scale + 0.5, 0, 1), np.float32),
             albedo=albedo,
             height=np.asarray(height, np.float32),
-            gloss=np.asarray(0.10 + 0.22 * wound, np.float32),
+            gloss=np.asarray(0.16 + 0.22 * wound, np.float32),
             glow=glow,
             thickness_mm=thickness,
         ),
@@ -312,3 +362,4 @@ def paint_polyp(canvas: Canvas, shape: Planform, spec: PolypSpec, number: int) -
     canvas.owner[patch.rows, patch.columns][inside] = number
     raw_here = inside & (frame.living_depth <= 0)
     canvas.wound[patch.rows, patch.columns][inside] = raw_here[inside]
+    return _lab(albedo, inside & (frame.living_depth > 0))

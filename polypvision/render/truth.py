@@ -14,7 +14,7 @@ from polypvision.render.photo import RenderedPhoto
 from polypvision.render.scene import PolypSpec, Scene
 from polypvision.render.shapes import Planform, overlap, polygon_centroid
 
-OUTLINE_POINTS = 240
+OUTLINE_POINTS = 180
 """Points of an outline in a record; areas are computed from the full outline."""
 _NAN = float("nan")
 
@@ -37,6 +37,7 @@ def _polyp(
     shape: Planform,
     photo: RenderedPhoto,
     touching: bool,
+    colour_lab: tuple[float, float, float],
 ) -> Polyp:
     outline = shape.outline_mm
     centre = polygon_centroid(outline)
@@ -76,7 +77,7 @@ def _polyp(
         wound_mm2=max(shape.wound_mm2, 0.0),
         wound_mm2_err=_NAN,
         wound_margin_mm=shape.wound_margin_mm,
-        colour_lab=(_NAN, _NAN, _NAN),
+        colour_lab=colour_lab,
         score=1.0,
         flags=tuple(word for word, holds in flags.items() if holds),
     )
@@ -102,7 +103,9 @@ def truth_reading(
         seen = _in_photo(apply_homography(photo.plate_to_photo, shape.outline_mm), photo.rgb)
         if not seen.any():
             continue
-        polyps.append(_polyp(len(polyps) + 1, scene, spec, shape, photo, index in touching))
+        label = len(polyps) + 1
+        colour = photo.colours_lab[index]
+        polyps.append(_polyp(label, scene, spec, shape, photo, index in touching, colour))
         names.append(spec.name)
     camera = scene.camera
     scale = Scale(
