@@ -7,10 +7,14 @@ from io import BytesIO
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
 from PIL import Image
+
+from polypvision.card.code import CardName
+from polypvision.card.draw import card_pixels, single_page
 
 pillow_heif.register_heif_opener()
 
@@ -72,3 +76,16 @@ def huge_png(width: int, height: int) -> bytes:
 def animated(form: str) -> bytes:
     first, second = Image.new("RGB", (120, SIDE), "red"), Image.new("RGB", (120, SIDE), "blue")
     return encoded(first, form, save_all=True, append_images=[second], duration=100)
+
+
+def card_photo(*codes: int, ground: int = 90) -> NDArray[np.uint8]:
+    """Cards side by side on a grey ground, straight from above, 8 px/mm."""
+    cards = [card_pixels(single_page(code, CardName("small")), 8.0) for code in codes or (42,)]
+    row = np.full((cards[0].shape[0] + 240, 160), ground, np.uint8)
+    for card in cards:
+        framed = np.full((row.shape[0], card.shape[1] + 160), ground, np.uint8)
+        framed[120:-120, :-160] = np.clip(card.astype(int) * 0.8 + 20, 0, 255)
+        row = np.hstack([row, framed])
+    noise = np.random.default_rng(0).normal(0, 1.5, row.shape)
+    seen = cv2.GaussianBlur(row, (0, 0), 0.8) + noise
+    return np.repeat(np.clip(seen, 0, 255).astype(np.uint8)[..., None], 3, axis=2)

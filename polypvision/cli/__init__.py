@@ -26,9 +26,10 @@ def main() -> None:
     except PolypvisionError as error:
         _say(f"Error: {error}")
         sys.exit(1)
-    except KeyboardInterrupt:
-        _say("Stopped. What was recorded is kept; run the same command again to go on.")
-        sys.exit(_STOPPED)
+    except SystemExit as stop:
+        if stop.code == _STOPPED:
+            _say("Stopped. What was recorded is kept; run the same command again to go on.")
+        raise
     except BrokenPipeError:
         # Whoever read our output has closed it; nothing more may be written, even at exit.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

@@ -146,7 +146,8 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
             typer.echo(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}", err=True)
     counts = Counter[str](one.status for one in outcomes)
     parts = [f"{counts[status]} {words}" for status, words in _WORDS.items() if counts[status]]
-    typer.echo(f"{len(outcomes)} photos: {', '.join(parts)}.", err=to_stderr)
+    photos = "1 photo" if len(outcomes) == 1 else f"{len(outcomes)} photos"
+    typer.echo(f"{photos}: {', '.join(parts)}.", err=to_stderr)
     if not recording:
         typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
 

@@ -24,6 +24,7 @@ from polypvision.files.tables import (
 )
 from polypvision.healing import wound_courses
 from polypvision.plates.log import list_plates, log_of
+from polypvision.plates.report import file_stem
 from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
 from polypvision.reports.tables import events_table, observations_table
 from polypvision.store.logbook import Logbook
@@ -117,8 +118,8 @@ def _picture_name(photo: StoredPhoto) -> str:
     """A name that tells plate and date, and is no other photo's."""
     at = photo.outcome.facts.taken_at
     day = f"{at:%Y-%m-%d}" if at else "undated"
-    plate = "".join(c if c.isalnum() or c in "-_" else "_" for c in photo.outcome.plate or "")
-    return f"pictures/{plate}_{day}_{photo.sha256[:12]}.jpg"
+    stem = file_stem(photo.outcome.plate or "")
+    return f"pictures/{stem}_{day}_{photo.sha256[:12]}.jpg"
 
 
 def _coco(photos: Sequence[StoredPhoto]) -> dict[str, object]:

@@ -183,8 +183,10 @@ class _Reader:
         if known is not None and isinstance(known.outcome, Refusal):
             known = None
         if known is not None and self._up_to_date(known):
-            with logbook.writing() as connection:
-                new_name = add_name(connection, photo.sha256, place)
+            new_name = place not in known.names
+            if new_name:
+                with logbook.writing() as connection:
+                    add_name(connection, photo.sha256, place)
             return PhotoOutcome(
                 outcome=replace(
                     known.outcome, facts=replace(known.outcome.facts, photo=facts.photo)

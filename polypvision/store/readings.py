@@ -107,14 +107,12 @@ def save_photo(
             )
 
 
-def add_name(connection: sa.Connection, sha256: str, path: str) -> bool:
-    """Note one more path of a photo; return whether it was new."""
+def add_name(connection: sa.Connection, sha256: str, path: str) -> None:
+    """Note a path of a photo, once."""
     names = photo_names
     same = (names.c.sha256 == sha256) & (names.c.path == path)
-    if connection.execute(sa.select(names.c.id).where(same)).first() is not None:
-        return False
-    connection.execute(sa.insert(names).values(sha256=sha256, path=path))
-    return True
+    if connection.execute(sa.select(names.c.id).where(same)).first() is None:
+        connection.execute(sa.insert(names).values(sha256=sha256, path=path))
 
 
 def find_photo(connection: sa.Connection, sha256: str) -> StoredPhoto | None:
