@@ -72,7 +72,7 @@ def find_photos(paths: Iterable[Path]) -> Iterator[tuple[Path, PhotoError | None
     """
     seen: set[str] = set()
     for path in paths:
-        found = _in_folder(path) if _is_folder(path) else iter([(path, None)])
+        found = _in_folder(path, set()) if _is_folder(path) else iter([(path, None)])
         for photo, error in found:
             same = os.path.realpath(photo)
             if same not in seen:
@@ -87,10 +87,13 @@ def _is_folder(path: Path) -> bool:
         return False  # A name too long for the file system; reading it says so in words.
 
 
-def _in_folder(folder: Path) -> Iterator[tuple[Path, PhotoError | None]]:
+def _in_folder(folder: Path, above: set[str]) -> Iterator[tuple[Path, PhotoError | None]]:
+    here = os.path.realpath(folder)
+    if here in above:
+        return  # A link back to a folder that this one lies in.
     try:
         with os.scandir(folder) as entries:
-            names = sorted((entry.name, entry.is_dir(follow_symlinks=False)) for entry in entries)
+            names = sorted((entry.name, entry.is_dir()) for entry in entries)
     except OSError as error:
         yield (
             folder,
@@ -105,7 +108,7 @@ def _in_folder(folder: Path) -> Iterator[tuple[Path, PhotoError | None]]:
             continue
         path = folder / name
         if is_folder:
-            yield from _in_folder(path)
+            yield from _in_folder(path, above | {here})
         elif path.suffix.lower() in SUFFIXES:
             yield path, None
 

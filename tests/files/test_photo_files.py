@@ -50,6 +50,14 @@ def test_links_that_turn_in_circles_end(tmp_path: Path) -> None:
     assert names([tmp_path]) == ["a.jpg"]
 
 
+def test_a_linked_folder_is_searched(tmp_path: Path) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "photos").mkdir()
+    write_jpeg(tmp_path / "elsewhere" / "a.jpg")
+    (tmp_path / "photos" / "link").symlink_to(tmp_path / "elsewhere", target_is_directory=True)
+    assert names([tmp_path / "photos"]) == ["a.jpg"]
+
+
 @needs_permissions
 def test_a_folder_that_may_not_be_listed_is_told_and_the_rest_is_found() -> None:
     with ordinary_user() as folder:
