@@ -5,25 +5,22 @@ from datetime import date, datetime
 
 import numpy as np
 
-from polypvision.events import LogEntry, SeenEvent, SeenKind
+from polypvision.events import SeenEvent, SeenKind
 from polypvision.track.division import distance_to
 from polypvision.track.individuals import TrackedPhoto
-from polypvision.track.trail import LOSSES, Trail
+from polypvision.track.trail import Trail
 
 
 def _day(when: date | datetime) -> str:
     return f"{when:%Y-%m-%d}"
 
 
-def _lost(
-    trail: Trail, photos: Sequence[TrackedPhoto], trails: Sequence[Trail], log: Sequence[LogEntry]
-) -> SeenEvent:
+def _lost(trail: Trail, photos: Sequence[TrackedPhoto], trails: Sequence[Trail]) -> SeenEvent:
     first_without = photos[trail.last_index + 1]
     missed = len(photos) - trail.last_index - 1
-    entries = [one for one in trail.noted(log, photos[-1].taken_at) if one.kind in LOSSES]
     trail.end = "lost"
-    if entries:
-        entry = entries[0]
+    entry = trail.gone_by
+    if entry is not None:
         trail.end = "sold" if entry.kind == "sale" else "lost"
         word = "sale" if entry.kind == "sale" else "loss"
         confidence, evidence = 0.98, f"{word} logged on {_day(entry.at)}"
@@ -86,9 +83,7 @@ def _new(trail: Trail, photos: Sequence[TrackedPhoto]) -> SeenEvent:
     )
 
 
-def tell_events(
-    trails: Sequence[Trail], photos: Sequence[TrackedPhoto], log: Sequence[LogEntry]
-) -> tuple[SeenEvent, ...]:
+def tell_events(trails: Sequence[Trail], photos: Sequence[TrackedPhoto]) -> tuple[SeenEvent, ...]:
     """Return what happened, in date order, and note on each trail how it ended.
 
     A division comes with its parent first, then the daughters. Whoever is on the first photo is
@@ -112,7 +107,7 @@ def tell_events(
                 )
             )
         elif trail.last_index < len(photos) - 1:
-            events.append(_lost(trail, photos, trails, log))
+            events.append(_lost(trail, photos, trails))
         if trail.first_index > 0 and not trail.birth.divided:
             events.append(_new(trail, photos))
     order: dict[SeenKind, int] = {"divided": 0, "new": 1, "lost": 2}

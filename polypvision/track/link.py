@@ -26,7 +26,7 @@ from polypvision.track.motion import PlateMotion, estimate_motion
 from polypvision.track.partings import find_divisions, margin_parent
 from polypvision.track.seen import Seen, shape_of, xy_of
 from polypvision.track.settings import TrackSettings
-from polypvision.track.trail import Birth, Trail
+from polypvision.track.trail import Birth, Trail, mark_gone
 
 
 def _in_order(readings: Sequence[PlateReading]) -> list[tuple[PlateReading, datetime]]:
@@ -139,8 +139,7 @@ def link_readings(
             )
         )
         names = _link_photo(trails, looked_for, seen, log, normal_mouths, settings)
-        for trail in looked_for:
-            trail.close_if_gone(log, seen.taken_at, index)
+        mark_gone(looked_for, log, seen.taken_at, index)
         photos.append(
             TrackedPhoto(
                 reading=reading,
@@ -150,7 +149,7 @@ def link_readings(
                 names={seen.polyps[column].label: name for column, name in sorted(names.items())},
             )
         )
-    events = tell_events(trails, photos, log)
+    events = tell_events(trails, photos)
     return PlateTracks(
         plate=readings[0].plate if readings else None,
         normal_mouths=normal_mouths,

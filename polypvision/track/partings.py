@@ -71,7 +71,7 @@ def find_divisions(
             )
             if verdict is None:
                 continue
-            if any(one.kind == "division" for one in noted):
+            if trail.division_noted(log, seen.taken_at):
                 verdict = Verdict(confidence=0.97, evidence=f"{verdict.evidence}; division logged")
             if verdict.confidence >= THRESHOLD:
                 found.append((-verdict.confidence, row, pair, verdict))

@@ -32,7 +32,7 @@ class Trail:
     birth: Birth
     end: End | None = None
     ended_by: Verdict | None = None
-    closed: bool = False
+    gone_by: LogEntry | None = None
 
     @property
     def last(self) -> Observation:
@@ -46,20 +46,58 @@ class Trail:
 
     def looked_for(self, day: float, bridge_days: float) -> bool:
         """Whether it may still turn up on a photo of this day."""
-        return self.end != "divided" and not self.closed and day - self.last.day <= bridge_days
+        if self.end == "divided" or self.gone_by is not None:
+            return False
+        return day - self.last.day <= bridge_days
 
     def noted(self, log: Sequence[LogEntry], until: datetime) -> list[LogEntry]:
         """Return the log's entries on this individual since it was last seen, by calendar day."""
         return [
             entry
             for entry in log
-            if entry.individual == self.name
-            and self.last.taken_at.date() <= entry.at.date() <= until.date()
+            if entry.individual == self.name and _within(entry, self.last.taken_at, until)
         ]
 
-    def close_if_gone(self, log: Sequence[LogEntry], taken_at: datetime, index: int) -> None:
-        """Stop looking for it where it is not on this photo and the log says it is gone."""
-        if self.last_index < index and any(
-            entry.kind in LOSSES for entry in self.noted(log, taken_at)
-        ):
-            self.closed = True
+    def division_noted(self, log: Sequence[LogEntry], until: datetime) -> bool:
+        """Whether a division of it, or of somebody on its plate, was noted since."""
+        return any(
+            entry.kind == "division"
+            and entry.individual in (None, self.name)
+            and _within(entry, self.last.taken_at, until)
+            for entry in log
+        )
+
+
+def _within(entry: LogEntry, since: datetime, until: datetime) -> bool:
+    """Whether an entry falls between two photos, by calendar day: people note days."""
+    return since.date() <= entry.at.date() <= until.date()
+
+
+def mark_gone(
+    trails: Sequence[Trail], log: Sequence[LogEntry], until: datetime, index: int
+) -> None:
+    """Note who is missing on the photo of this index because the log says it was lost or sold.
+
+    An entry that names no one explains those that vanished since the photo before, if they are no
+    more than the pieces it tells of; else it is left open which of them were meant.
+    """
+    missing = [one for one in trails if one.last_index < index and one.gone_by is None]
+    for trail in missing:
+        named = [entry for entry in trail.noted(log, until) if entry.kind in LOSSES]
+        trail.gone_by = named[0] if named else None
+    vanished = [one for one in missing if one.gone_by is None and one.last_index == index - 1]
+    if not vanished:
+        return
+    used = {id(one.gone_by) for one in trails}
+    entries = [
+        entry
+        for entry in log
+        if entry.kind in LOSSES
+        and entry.individual is None
+        and id(entry) not in used
+        and _within(entry, vanished[0].last.taken_at, until)
+    ]
+    pieces = [entry for entry in entries for _ in range(entry.pieces or 1)]
+    if len(vanished) <= len(pieces) and len({entry.kind for entry in entries}) == 1:
+        for trail, entry in zip(vanished, pieces, strict=False):
+            trail.gone_by = entry

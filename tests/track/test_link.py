@@ -127,6 +127,20 @@ def test_a_logged_sale_or_loss_is_evidence(kind: str, end: str) -> None:
     assert _by_label(link_readings(readings), 3)[6] == "P06"
 
 
+def test_a_sale_that_names_no_one_explains_as_many_as_its_pieces() -> None:
+    def sale(pieces: int) -> LogEntry:
+        return LogEntry(plate="0042", at=START + timedelta(days=8), kind="sale", pieces=pieces)
+
+    readings = [_plain(0), _plain(7), _plain(14, without=(5, 8)), _plain(21, without=(5, 8))]
+    both = link_readings(readings, log=[sale(2)])
+    assert [both.individual(name).end for name in ("P06", "P09")] == ["sold", "sold"]
+    # One was sold, two are gone: nobody knows which.
+    open_question = link_readings(readings, log=[sale(1)])
+    assert [open_question.individual(name).end for name in ("P06", "P09")] == ["lost", "lost"]
+    late = LogEntry(plate="0042", at=START + timedelta(days=20), kind="sale", pieces=2)
+    assert link_readings(readings, log=[late]).individual("P06").end == "lost"
+
+
 def test_a_new_polyp_has_a_new_name_and_the_old_keep_theirs() -> None:
     stray = make_polyp(13, 36.0, 36.0, 8.0)
     later = [replace(_plain(day), polyps=(*_plain(day).polyps, stray)) for day in (7, 14)]
