@@ -1,5 +1,6 @@
 """Grounds on which polyps sit, and the tank round the plate."""
 
+import cv2
 import numpy as np
 
 from polypvision.render.canvas import Canvas, Patch, Radiance, flat, shade
@@ -11,7 +12,7 @@ _Colour = tuple[float, float, float]
 
 def _mix(albedo: Radiance, colour: _Colour, weight: Field) -> Radiance:
     """Blend a colour over an albedo by a weight (H, W), 0 to 1."""
-    weight = np.clip(weight, 0, 1)[..., None]
+    weight = np.clip(weight, 0, 1, dtype=np.float32)[..., None]
     return np.asarray(albedo + weight * (np.array(colour, np.float32) - albedo), np.float32)
 
 
@@ -101,17 +102,23 @@ def paint_ground(canvas: Canvas, patch: Patch, ground: Ground, rng: np.random.Ge
     flat(canvas, patch, albedo * diffuse[..., None])
 
 
+_TANK_PX_PER_MM = 3.0
+
+
 def paint_tank(canvas: Canvas, patch: Patch, rng: np.random.Generator) -> None:
     """Paint what lies under and beside the plate: a dark, out-of-focus bench with sand."""
-    scale = canvas.px_per_mm
+    # Out of focus, so painted coarsely and enlarged.
+    scale = _TANK_PX_PER_MM
+    height, width = (max(round(n / canvas.px_per_mm * scale), 2) for n in patch.shape)
     shade_of = rng.uniform(0.02, 0.16)
-    albedo = _plain(patch.shape, (shade_of, shade_of * 1.05, shade_of * 1.1))
-    albedo *= np.clip(1 + 0.35 * cloud(patch.shape, 30 * scale, rng), 0.2, 2)[..., None]
+    albedo = _plain((height, width), (shade_of, shade_of * 1.05, shade_of * 1.1))
+    albedo *= np.clip(1 + 0.35 * cloud((height, width), 30 * scale, rng), 0.2, 2)[..., None]
     albedo = _film(albedo, 35 * scale, rng, (0.10, 0.09, 0.06), 0.8)
     # Towards the canvas's edge it fades into one colour, so that no edge shows beyond.
-    height, width = patch.shape
     across = np.minimum(np.arange(width), np.arange(width)[::-1]) / (25 * scale)
     down = np.minimum(np.arange(height), np.arange(height)[::-1]) / (25 * scale)
     inside = np.clip(np.minimum(across[None], down[:, None]), 0, 1)[..., None]
     far = np.array([shade_of, shade_of * 1.05, shade_of * 1.1], np.float32) * 0.7
-    flat(canvas, patch, np.asarray(far + inside * (albedo - far), np.float32))
+    faded = np.asarray(far + inside * (albedo - far), np.float32)
+    size = (patch.shape[1], patch.shape[0])
+    flat(canvas, patch, np.asarray(cv2.resize(faded, size, interpolation=cv2.INTER_LINEAR)))

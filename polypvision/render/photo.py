@@ -11,15 +11,16 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from polypvision.calibrate.srgb import to_linear
+from polypvision.calibrate.view import apply_homography
 from polypvision.card.code import CardName
 from polypvision.card.draw import card_pixels, single_page
-from polypvision.card.layout import CardKind, card_layout
+from polypvision.card.layout import Box, CardKind, card_layout
 from polypvision.errors import TableError
 from polypvision.render.camera import as_stored, expose, plate_to_photo
-from polypvision.render.canvas import Canvas, Lamp, Patch, cast_shadow
+from polypvision.render.canvas import Canvas, Lamp, Patch, box_of, cast_shadow
 from polypvision.render.furniture import paint_furniture
 from polypvision.render.ground import paint_ground, paint_tank
-from polypvision.render.scene import Scene
+from polypvision.render.scene import Scene, SmallCard
 from polypvision.render.shapes import Planform, part, planform
 from polypvision.render.tissue import paint_polyp
 
@@ -85,51 +86,57 @@ def _card(kind: CardKind, code: int, copy: int) -> NDArray[np.float32]:
     return np.asarray(INK + (PAPER - INK) * to_linear(pixels), dtype=np.float32)
 
 
+def _pose(card: SmallCard) -> NDArray[np.float64]:
+    """Matrix (3, 3) from a card's own mm to plate mm."""
+    turn = np.radians(card.angle_deg)
+    return np.array(
+        [
+            [np.cos(turn), -np.sin(turn), card.x_mm],
+            [np.sin(turn), np.cos(turn), card.y_mm],
+            [0.0, 0.0, 1.0],
+        ]
+    )
+
+
 def _paste(
-    canvas: Canvas, scene: Scene, copy: int, place: tuple[float, float, float]
+    canvas: Canvas, scene: Scene, card: SmallCard, patch: Patch
 ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Reflectance and coverage over the whole canvas of one card at x, y (mm) and a turn."""
+    """Reflectance and coverage of one card over a patch."""
     own = _CARD_PX_PER_MM[scene.card]
-    card = _card(scene.card, scene.plate, copy)
-    x, y, turn = place[0], place[1], np.radians(place[2])
-    to_plane = np.array(
-        [[np.cos(turn), -np.sin(turn), x], [np.sin(turn), np.cos(turn), y], [0.0, 0.0, 1.0]]
-    ) @ np.array([[1 / own, 0.0, 0.5 / own], [0.0, 1 / own, 0.5 / own], [0.0, 0.0, 1.0]])
-    matrix = (canvas.plane_to_pixels() @ to_plane)[:2]
+    printed = _card(scene.card, scene.plate, card.copy)
+    # A printed pixel's centre lies half a pixel inside its edge.
+    to_own = np.array([[1 / own, 0.0, 0.5 / own], [0.0, 1 / own, 0.5 / own], [0.0, 0.0, 1.0]])
+    shift = np.eye(3)
+    shift[:2, 2] = -patch.columns.start, -patch.rows.start
+    matrix = (shift @ canvas.plane_to_pixels() @ _pose(card) @ to_own)[:2]
     # The card is drawn finer than the canvas: average over a canvas pixel first.
     ratio = own / canvas.px_per_mm
-    smooth = cv2.GaussianBlur(card, (0, 0), 0.35 * ratio) if ratio > 1 else card
-    size = (canvas.owner.shape[1], canvas.owner.shape[0])
+    smooth = cv2.GaussianBlur(printed, (0, 0), 0.35 * ratio) if ratio > 1 else printed
+    size = (patch.shape[1], patch.shape[0])
     paper = cv2.warpAffine(smooth, matrix, size, borderMode=cv2.BORDER_REPLICATE)
-    cover = cv2.warpAffine(np.ones_like(card), matrix, size)
+    cover = cv2.warpAffine(np.ones_like(printed), matrix, size)
     return np.asarray(paper, np.float32), np.asarray(cover, np.float32)
 
 
-def _paint_card(canvas: Canvas, scene: Scene) -> None:
+def _paint_cards(canvas: Canvas, scene: Scene) -> None:
     layout = card_layout(scene.card)
-    height, width = canvas.owner.shape
-    x0, y0 = canvas.origin_mm
-    whole = canvas.patch(x0, y0, x0 + width / canvas.px_per_mm, y0 + height / canvas.px_per_mm)
-    assert whole is not None
-    places = (
-        [(card.copy, (card.x_mm, card.y_mm, card.angle_deg)) for card in scene.cards]
-        if scene.card == "small"
-        else [(0, (0.0, 0.0, 0.0))]
-    )
-    for copy, place in places:
-        paper, cover = _paste(canvas, scene, copy, place)
+    corners = Box(x=0.0, y=0.0, width=layout.size_mm[0], height=layout.size_mm[1]).corners_xy
+    for card in scene.cards or (SmallCard(),):
+        patch = canvas.patch(*box_of(apply_homography(_pose(card), corners), 4.0))
+        if patch is None:
+            continue
+        paper, cover = _paste(canvas, scene, card, patch)
         if layout.window is not None:
             window = layout.window
             inside = np.minimum(
-                np.minimum(whole.x_mm - window.x, window.x + window.width - whole.x_mm),
-                np.minimum(whole.y_mm - window.y, window.y + window.height - whole.y_mm),
+                np.minimum(patch.x_mm - window.x, window.x + window.width - patch.x_mm),
+                np.minimum(patch.y_mm - window.y, window.y + window.height - patch.y_mm),
             )
-            cover = cover * (1 - np.clip(inside * canvas.px_per_mm + 0.5, 0, 1))
-        cover = np.asarray(cover, np.float32)
-        cast_shadow(canvas, whole, cover, 0.6)
-        light = paper[..., None] * canvas.lamp.colour
-        under = canvas.radiance
-        under += cover[..., None] * (light - under)
+            edge = np.clip(inside * np.float32(canvas.px_per_mm) + np.float32(0.5), 0, 1)
+            cover = np.asarray(cover * (1 - edge), np.float32)
+        cast_shadow(canvas, patch, cover, 0.6)
+        under = canvas.radiance[patch.rows, patch.columns]
+        under += cover[..., None] * (paper[..., None] * canvas.lamp.colour - under)
 
 
 def _canvas(scene: Scene, homography: NDArray[np.float64]) -> Canvas:
@@ -171,7 +178,7 @@ def paint(
         if scene.card == "small":
             cast_shadow(canvas, whole, _box_cover(scene, whole), 4.0)
         paint_ground(canvas, plate, scene.ground, ground_rng)
-    _paint_card(canvas, scene)
+    _paint_cards(canvas, scene)
     low = [item for item in scene.furniture if item.kind not in ("bubble", "snail", "cover")]
     high = [item for item in scene.furniture if item.kind in ("bubble", "snail", "cover")]
     for item in low:
