@@ -142,7 +142,7 @@ def test_stated_intervals_hold_the_truth() -> None:
     held = 0
     for _ in range(400):
         size = 20 * np.exp(0.004 * days + rng.normal(0, 0.02, 6))
-        rate = fit_rate(days, size, 0.01 * size)
+        rate = fit_rate(days, size, 0.001 * size)
         assert rate is not None
         held += rate.low_per_day <= 0.004 <= rate.high_per_day
     assert held / 400 == pytest.approx(0.95, abs=0.033)

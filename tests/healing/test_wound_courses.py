@@ -133,6 +133,17 @@ def test_no_standstill_is_claimed_where_an_advance_could_not_be_seen() -> None:
     assert "within the error" in blind.reason
 
 
+def test_a_rise_within_the_error_is_not_worsening() -> None:
+    areas = [40, 36, 30, 22, 14, 17.5]
+    assert _course(areas, err=0.5).status == "worsening"
+    # By hand: 1.5 * 2 * hypot(1, 1) = 4.2 mm2 is more than the rise of 3.5.
+    assert _course(areas, err=1.0).status == "open"
+
+
+def test_a_cut_of_the_whole_plate_is_not_said_of_every_whole_polyp() -> None:
+    assert _course([0, 0], log=[_cut(0, None)]).reason == "no wound was seen"
+
+
 def test_an_error_that_covers_the_wound_makes_it_none() -> None:
     assert _course([5, 5], err=3.0).status == "no wound"
     assert _course([40, 30, 5], err=3.0).status == "closed"

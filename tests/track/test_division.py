@@ -96,6 +96,7 @@ def test_two_beside_the_old_place_are_no_division() -> None:
     ("left", "right", "why"),
     [
         (21.0, 20.0, "the parent still stands at its size"),
+        (19.0, 10.0, "the parent still stands at nearly its size"),
         (18.0, 5.0, "one of the two is far too small"),
         (9.0, 9.0, "together they are far too small"),
     ],

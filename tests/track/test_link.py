@@ -212,6 +212,23 @@ def test_equally_near_places_are_settled_the_same_way_every_time() -> None:
     assert _by_label(link_readings([before, between]), 1) == {1: "P01"}
 
 
+def test_of_two_alike_newcomers_the_first_in_reading_order_gets_the_name() -> None:
+    before = make_reading(0, [make_polyp(1, 53, 50, 8)])
+    for left, right in ((1, 2), (2, 1)):
+        after = make_reading(7, [make_polyp(left, 50, 50, 8), make_polyp(right, 56, 50, 8)])
+        assert _by_label(link_readings([before, after]), 1)[left] == "P01"
+
+
+def test_one_seen_last_time_comes_before_one_long_missing() -> None:
+    # P01 is missing from day 7 on; on day 28 a polyp stands between the two, and less far from
+    # where P01 was than P01 may have crept in the time.
+    left, right = make_polyp(1, 44, 50, 8), make_polyp(2, 56, 50, 8)
+    readings = [make_reading(0, [left, right])]
+    readings += [make_reading(day, [right]) for day in (7, 14, 21)]
+    readings.append(make_reading(28, [make_polyp(1, 50.8, 50, 8)]))
+    assert _by_label(link_readings(readings), 4) == {1: "P02"}
+
+
 def test_a_crowd_of_three_hundred_touching_discs() -> None:
     rng = np.random.default_rng(11)
     places = np.array(grid(20, 15, 9.0))
