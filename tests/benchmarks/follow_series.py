@@ -84,9 +84,7 @@ def invent(rng: np.random.Generator) -> list[Thing]:
         things += [
             Thing(
                 name=f"{parent.name}{'ab'[side > 0]}",
-                xy=parent.xy
-                + parent.drift * DAYS[parent.gone]
-                + side * along * 0.33 * parent.diameter_mm,
+                xy=middle + side * along * 0.33 * parent.diameter_mm,
                 diameter_mm=0.68 * parent.diameter_mm,
                 growth=0.006,
                 born=parent.gone,
