@@ -75,18 +75,19 @@ def show_table(
     rows: Iterable[Sequence[str]],
     *,
     numbers: Sequence[str] = (),
+    words: Sequence[str] = (),
     to_stderr: bool = False,
 ) -> None:
-    """Print a table; the columns named in ``numbers`` stand to the right."""
+    """Print a table; columns named in ``numbers`` stand to the right, only ``words`` may wrap."""
     from rich.box import SIMPLE_HEAD
     from rich.console import Console
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(box=SIMPLE_HEAD, pad_edge=False)
+    table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for head in heads:
         justify: Any = "right" if head in numbers else "left"
-        table.add_column(head, justify=justify, overflow="fold")
+        table.add_column(head, justify=justify, no_wrap=head not in words, overflow="fold")
     for row in rows:
         table.add_row(*map(Text, row))
     Console(stderr=to_stderr).print(table)

@@ -73,13 +73,14 @@ def plates(
             for one in found
         ],
         numbers=("mouths", "bar mm", "photos", "log"),
+        words=("plate", "line", "note"),
     )
     if entries:
         show_table(
             ("date", "kind", "polyp", "pieces", "method", "donor", "dip", "note"),
             [
                 (
-                    f"{entry.at:%Y-%m-%d %H:%M}",
+                    f"{entry.at:%Y-%m-%d}",
                     entry.kind,
                     entry.individual or "",
                     "" if entry.pieces is None else str(entry.pieces),
@@ -91,4 +92,5 @@ def plates(
                 for entry in entries
             ],
             numbers=("pieces",),
+            words=("donor", "dip", "note"),
         )

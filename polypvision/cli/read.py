@@ -131,9 +131,10 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
     readings = [one.outcome for one in outcomes if isinstance(one.outcome, PlateReading)]
     if readings:
         show_table(
-            ("photo", "plate", "taken", "polyps", "mouths", "two", "median mm", "wound mm2", ""),
+            ("photo", "plate", "taken", *_NUMBERS, ""),
             [_row(one) for one in outcomes if isinstance(one.outcome, PlateReading)],
-            numbers=("polyps", "mouths", "two", "median mm", "wound mm2"),
+            numbers=_NUMBERS,
+            words=("photo", ""),
             to_stderr=to_stderr,
         )
     seen = {flag for reading in readings for flag in reading.flags}
@@ -152,6 +153,7 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
         typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
 
 
+_NUMBERS = ("polyps", "mouths", "two\nmouths", "median\nmm", "wound\nmm2")
 _WORDS = {
     "read": "read",
     "recorded": "recorded",
@@ -173,7 +175,7 @@ def _row(one: "PhotoOutcome") -> tuple[str, ...]:
     return (
         Path(reading.facts.photo).name,
         reading.plate or "-",
-        f"{taken:%Y-%m-%d %H:%M}" if taken else "-",
+        f"{taken:%Y-%m-%d}" if taken else "-",
         str(reading.n_polyps),
         str(reading.n_mouths),
         str(two),

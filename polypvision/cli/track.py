@@ -1,6 +1,6 @@
 """``polypvision track``: the polyps of one plate from date to date."""
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -14,54 +14,54 @@ from polypvision.cli.common import (
     write_json,
 )
 
+if TYPE_CHECKING:
+    from polypvision.healing import WoundCourse
+    from polypvision.track import Individual
+
 
 def track(
     plate: Annotated[str, typer.Argument(metavar="PLATE", help="Code or name of the plate.")],
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
-    """Follow the polyps of a plate: who is who, who grew, divided, or was lost."""
+    """Follow the polyps of a plate: who is who, who grew, healed, divided, or was lost."""
     from polypvision.plates.log import plate_name
-    from polypvision.plates.show import tracks_of
-    from polypvision.track import to_record
+    from polypvision.plates.show import course_record, courses_of
 
+    name = plate_name(plate)
     with opened(logbook) as book:
-        tracks = tracks_of(book, plate_name(plate))
-    write_json(json, to_record(tracks))
+        tracks, courses = courses_of(book, name)
+    write_json(json, course_record(tracks, courses))
     if is_terminal(json):
         return
-    show_table(
-        (
-            "polyp",
-            "from",
-            "first seen",
-            "last seen",
-            "photos",
-            "mm then",
-            "mm now",
-            "wound mm2",
-            "",
-        ),
-        [
-            (
-                one.name,
-                " ".join(one.parents),
-                f"{one.first.taken_at:%Y-%m-%d}",
-                f"{one.last.taken_at:%Y-%m-%d}",
-                str(len(one.observations)),
-                number(one.first.polyp.diameter_mm),
-                number(one.last.polyp.diameter_mm),
-                number(one.last.polyp.wound_mm2),
-                one.end or ("two mouths" if "two-mouths" in one.last.polyp.flags else ""),
-            )
-            for one in tracks.individuals
-        ],
-        numbers=("photos", "mm then", "mm now", "wound mm2"),
-    )
+    if tracks.individuals:
+        show_table(
+            ("polyp", "from", "first seen", "last seen", *_NUMBERS, ""),
+            [_row(one, course) for one, course in zip(tracks.individuals, courses, strict=True)],
+            numbers=_NUMBERS,
+            words=("from",),
+        )
     for event in tracks.events:
         typer.echo(
             f"{event.at:%Y-%m-%d}  {event.kind}: {', '.join(event.individuals)}  ({event.evidence})"
         )
-    typer.echo(
-        f"Plate {tracks.plate}: {len(tracks.individuals)} polyps on {len(tracks.photos)} photos."
+    typer.echo(f"Plate {name}: {len(tracks.individuals)} polyps on {len(tracks.photos)} photos.")
+
+
+_NUMBERS = ("photos", "mm\nthen", "mm\nnow", "wound\nmm2", "closed\n%")
+
+
+def _row(one: "Individual", course: "WoundCourse") -> tuple[str, ...]:
+    state = "" if course.status == "no wound" else course.status
+    return (
+        one.name,
+        " ".join(one.parents),
+        f"{one.first.taken_at:%Y-%m-%d}",
+        f"{one.last.taken_at:%Y-%m-%d}",
+        str(len(one.observations)),
+        number(one.first.polyp.diameter_mm),
+        number(one.last.polyp.diameter_mm),
+        number(one.last.polyp.wound_mm2),
+        number(course.last.closure_percent, 0),
+        one.end or ("two mouths" if "two-mouths" in one.last.polyp.flags else state),
     )

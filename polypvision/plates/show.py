@@ -1,6 +1,9 @@
 """A plate through time: its individuals, and the page that shows them."""
 
+import math
+from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -8,11 +11,12 @@ from numpy.typing import NDArray
 from polypvision.errors import PhotoError, PhotoUnreadable
 from polypvision.files.photos import read_file
 from polypvision.files.pixels import decode
+from polypvision.healing import WoundCourse, wound_courses
 from polypvision.store.entries import entries_of
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto, photos_of, readings_in
-from polypvision.track import PlateTracks, link_readings
+from polypvision.track import PlateTracks, link_readings, to_record
 
 
 def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
@@ -39,6 +43,38 @@ def tracks_of(logbook: Logbook, plate: str) -> PlateTracks:
         photos = photos_of(connection, plate)
         entries = entries_of(connection, plate)
     return link_readings(readings_in(photos), log=entries, normal_mouths=facts.normal_mouths)
+
+
+def courses_of(logbook: Logbook, plate: str) -> tuple[PlateTracks, tuple[WoundCourse, ...]]:
+    """Return a plate through time, and the wound of each individual in the same order.
+
+    Raises
+    ------
+    PlateUnknown
+    """
+    tracks = tracks_of(logbook, plate)
+    with logbook.reading() as connection:
+        entries = entries_of(connection, plate)
+    return tracks, wound_courses(tracks, entries)
+
+
+def course_record(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> dict[str, Any]:
+    """Return a plate through time with its wounds as plain JSON values.
+
+    As `track.to_record`, and with every individual its ``wound`` (``status``, ``reason``,
+    ``cut_at``), with every observation its ``closure_percent``, None where unknown.
+    """
+    record = to_record(tracks)
+    for individual, course in zip(record["individuals"], courses, strict=True):
+        individual["wound"] = {
+            "status": course.status,
+            "reason": course.reason,
+            "cut_at": None if course.cut_at is None else course.cut_at.isoformat(),
+        }
+        for seen, point in zip(individual["observations"], course.points, strict=True):
+            closed = point.closure_percent
+            seen["closure_percent"] = None if math.isnan(closed) else round(closed, 2)
+    return record
 
 
 def photo_pixels(photo: StoredPhoto) -> NDArray[np.uint8]:

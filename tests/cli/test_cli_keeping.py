@@ -114,6 +114,13 @@ def test_a_plate_is_followed(run: Run, book: Path, tmp_path: Path) -> None:
     assert [len(one["observations"]) for one in record["individuals"]] == [4, 4]
     assert {"parents", "end"} <= set(record["individuals"][0])
     assert isinstance(record["events"], list)
+    healing = record["individuals"][0]
+    closed = [one["closure_percent"] for one in healing["observations"]]
+    # From 20 mm2 down in a straight line to nothing, over four photos at days 0, 7, 14, 28.
+    assert closed == [0.0, 25.0, 50.0, 100.0]
+    assert healing["wound"]["status"] == "closed"
+    assert healing["wound"]["cut_at"] == "2024-03-01T08:00:00+00:00"
+    assert record["individuals"][1]["wound"]["status"] == "no wound"
     assert json.loads(run("track", "42", "--json", "-").out) == record
     assert run("track", "9").status == 1
 
