@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 
 from polypvision.events import LogEntry
 from polypvision.growth import PlateGrowth
-from polypvision.healing import WoundCourse
+from polypvision.healing import WoundCourse, WoundPoint
 from polypvision.reports.drawing import (
     INK,
     LABEL_PT,
@@ -43,7 +43,12 @@ def _span(tracks: PlateTracks) -> tuple[float, float]:
 
 
 def _cut_lines(axes: Axes, tracks: PlateTracks, log: Sequence[LogEntry]) -> None:
-    days = sorted({tracks.day_of(entry.at) for entry in log if entry.kind == "cut"})
+    first_cuts = {
+        entry.at.date(): tracks.day_of(entry.at)
+        for entry in sorted(log, key=lambda one: -tracks.day_of(one.at))
+        if entry.kind == "cut"
+    }
+    days = sorted(first_cuts.values())
     for n, x in enumerate(_dates(tracks, days)):
         axes.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (2, 2)), alpha=0.7)
         if n == 0 or len(days) <= 3:
@@ -61,6 +66,13 @@ def _cut_lines(axes: Axes, tracks: PlateTracks, log: Sequence[LogEntry]) -> None
 def _label(individual: Individual, word: str) -> str:
     word = individual.end or word
     return f"{individual.name} {word}".strip()
+
+
+def _label_here(axes: Axes, x: float, y: float, words: str) -> None:
+    """Name one that ended before the last photo where it ended."""
+    axes.annotate(
+        words, (x, y), xytext=(5, 4), textcoords="offset points", fontsize=LABEL_PT, zorder=4
+    )
 
 
 def _labelled(individuals: Sequence[Individual], calm: set[str]) -> set[str]:
@@ -161,14 +173,7 @@ def _draw_diameters(
         if individual.end in ("lost", "sold"):
             axes.plot(x[-1], course.diameter_mm[-1], marker="x", markersize=6, color=INK, mew=1.4)
         if individual.end is not None:
-            axes.annotate(
-                _label(individual, ""),
-                (x[-1], course.diameter_mm[-1]),
-                xytext=(5, 4),
-                textcoords="offset points",
-                fontsize=LABEL_PT,
-                zorder=4,
-            )
+            _label_here(axes, x[-1], float(course.diameter_mm[-1]), _label(individual, ""))
         elif individual.name in labels:
             ends.append((x[-1], float(course.diameter_mm[-1]), labels[individual.name], look.line))
     axes.margins(x=0.03, y=0.06)
@@ -201,9 +206,10 @@ def _draw_totals(
         axes.annotate(
             str(one.n_polyps),
             (place, value),
-            xytext=(0, 6),
+            # The first stands clear of the line of a cut.
+            xytext=(3 if place == x[0] else 0, 6),
             textcoords="offset points",
-            ha="center",
+            ha="left" if place == x[0] else "center",
             fontsize=LABEL_PT,
         )
     axes.set_ylim(0, 1.22 * max([*area, 1.0]))
@@ -230,9 +236,11 @@ def wound_chart(
         Below 0 a wound is larger than it was at first. Without any wound it says so.
     """
     wounded = [one for one in courses if one.status != "no wound"]
+    ended = {one.name: one.end for one in tracks.individuals if one.end is not None}
     words = {
         one.name: f"{one.name} {'' if one.status in ('open', 'closed') else one.status}".strip()
         for one in wounded
+        if one.name not in ended
     }
     with mpl.rc_context(STYLE):
         height = float(np.clip(0.145 * len(words) + 0.4, 2.2, 4.2))
@@ -242,7 +250,7 @@ def wound_chart(
             (0.145, 0.42 / (height + 0.85), right - 0.145, height / (height + 0.85))
         )
         axes.set_title(
-            "wound closed since the first photo after the cut, %",
+            "wound closed since the cut, %",
             loc="left",
             fontsize=8.5,
             color=INK,
@@ -260,9 +268,13 @@ def wound_chart(
             x = _dates(tracks, [one.day for one in points])
             y = [one.closure_percent for one in points]
             draw_line(axes, x, y, [one.closure_percent_err for one in points], look)
-            ends.append((x[-1], y[-1], words[course.name], look.line))
-            lowest = min(lowest, *y)
-        axes.set_ylim(max(-100.0, min(-6.0, 1.1 * lowest)), 106)
+            if course.name in ended:
+                axes.plot(x[-1], y[-1], marker="x", markersize=6, color=INK, mew=1.4)
+                _label_here(axes, x[-1], y[-1], f"{course.name} {ended[course.name]}")
+            else:
+                ends.append((x[-1], y[-1], words[course.name], look.line))
+            lowest = min(lowest, *(one.closure_percent - _bar(one) for one in points))
+        axes.set_ylim(max(-120.0, min(-6.0, 1.05 * lowest)), 106)
         axes.margins(x=0.03)
         axes.axhline(0, color=INK, linewidth=0.6)
         axes.axhline(100, color=INK, linewidth=0.6, linestyle=(0, (1, 2)))
@@ -270,6 +282,11 @@ def wound_chart(
         _cut_lines(axes, tracks, log)
         end_labels(axes, ends)
     return figure
+
+
+def _bar(point: WoundPoint) -> float:
+    """Length of its error bar."""
+    return float(np.nan_to_num(point.closure_percent_err, nan=0.0))
 
 
 def _wound_look(course: WoundCourse) -> Look:

@@ -73,7 +73,7 @@ def date_axis(axes: Axes, first: float, last: float, *, labelled: bool = True) -
     """
     start = float(np.floor(first))
     step = next((one for one in _STEPS_DAYS if (last - start) / one < 5), 730)
-    axes.set_xticks(np.arange(start, last + 0.5, step).tolist())
+    axes.set_xticks(np.arange(start, last + 1e-6, step).tolist())
     axes.xaxis.set_major_formatter(FuncFormatter(_day_and_month))
     axes.grid(axis="y", color=_INK_SOFT, linewidth=0.4, alpha=0.2)
     axes.set_axisbelow(True)
@@ -90,7 +90,10 @@ def end_labels(axes: Axes, ends: Sequence[tuple[float, float, str, str]]) -> Non
     height_pt = axes.bbox.height * 72 / axes.figure.dpi
     low, high = axes.get_ylim()
     step = 1.25 * LABEL_PT * (high - low) / height_pt
-    wanted = sorted(ends, key=lambda one: (one[1], one[2]))
+    # Upwards by height; of one height the first name on top.
+    wanted = sorted(
+        sorted(ends, key=lambda one: one[2], reverse=True), key=lambda one: round(one[1], 6)
+    )
     # Nearest to their lines with at least a step between: isotonic regression of y - n step.
     steps = step * np.arange(len(wanted))
     places = isotonic_regression([one[1] for one in wanted] - steps).x + steps

@@ -199,7 +199,7 @@ def _draw_polyp(sheet: _Sheet, polyp: Polyp, state: State, name: str, text_px: i
     low = float(outline[:, 1].max()) if len(outline) else float(middle[1])
     deep = low - float(middle[1])
     # Inside the lower part of a disc that has room, so that neighbours are not written over.
-    y = low - 0.75 * text_px if deep > 1.9 * text_px else low + 0.65 * text_px
+    y = low - 0.95 * text_px if deep > 2.0 * text_px else low + 0.65 * text_px
     height, width = sheet.rgb.shape[:2]
     room = 0.4 * text_px * len(name)
     y = float(np.clip(y, 0.7 * text_px, height - 0.7 * text_px))

@@ -7,6 +7,7 @@ and the template only sets it out.
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from pathlib import PurePath
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -144,15 +145,18 @@ def _growth_words(growth: PlateGrowth) -> str:
     return f"Planform area of the whole plate: {growth.sentence}." if growth.photos else ""
 
 
-def _wound_words(courses: Sequence[WoundCourse]) -> str:
+def _wound_words(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> str:
     wounded = [one for one in courses if one.status != "no wound"]
     if not wounded:
         return "No wound was seen on this plate."
-    counts = {
-        word: sum(one.status == word for one in wounded)
-        for word in ("closed", "open", "stalled", "worsening")
-    }
-    said = ", ".join(f"{count} {word}" for word, count in counts.items() if count)
+    ends = {one.name: one.end for one in tracks.individuals}
+    counts: dict[str, int] = {}
+    for course in wounded:
+        end = ends[course.name]
+        open_at_end = end is not None and course.wounded
+        word = f"{end} with it open" if open_at_end else course.status
+        counts[word] = counts.get(word, 0) + 1
+    said = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
     return f"{len(wounded)} wounded so far: {said}."
 
 
@@ -195,7 +199,9 @@ def plate_page(
     growth_svg = wound_svg = Markup()
     if tracks.photos:
         latest = tracks.photos[-1]
-        picture_words = f"{latest.reading.facts.photo}, {date_words(latest.taken_at)}"
+        picture_words = (
+            f"{PurePath(latest.reading.facts.photo).name}, {date_words(latest.taken_at)}"
+        )
         if rgb is None:
             picture_words += ": the photo itself could not be opened for this page."
         else:
@@ -212,7 +218,7 @@ def plate_page(
             inline_svg(
                 wound_chart(tracks, courses, log),
                 name="wounds",
-                description=f"Wound-closure chart of {title}. {_wound_words(courses)}",
+                description=f"Wound-closure chart of {title}. {_wound_words(tracks, courses)}",
             )
         )
     return PlatePage(
@@ -226,7 +232,7 @@ def plate_page(
         growth_svg=growth_svg,
         growth_words=_growth_words(growth),
         wound_svg=wound_svg,
-        wound_words=_wound_words(courses),
+        wound_words=_wound_words(tracks, courses),
         polyps=tuple(
             polyp_row(one, by_name[one.name], rates[one.name], state_of(one, by_name))
             for one in tracks.individuals

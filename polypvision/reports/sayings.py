@@ -269,7 +269,7 @@ def _growth_note(growth: GrowthCourse) -> str:
     if rate.odd is not None:
         notes.append("one photo does not fit")
     if growth.healing:
-        notes.append("healing")
+        notes.append("was wounded")
     return ", ".join(notes)
 
 

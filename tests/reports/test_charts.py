@@ -1,4 +1,6 @@
 import re
+from dataclasses import replace
+from datetime import timedelta
 from io import BytesIO
 from itertools import pairwise
 from xml.etree import ElementTree
@@ -52,7 +54,23 @@ def test_the_growth_chart_names_every_polyp_and_counts_them() -> None:
 def test_the_wound_chart_shows_the_wounded_only() -> None:
     case = series()
     texts = _texts(inline_svg(wound_chart(case.tracks, case.courses), name="w", description=""))
-    assert [one for one in texts if one.startswith("P")] == ["P05 stalled", "P01", "P02", "P03"]
+    assert [one for one in texts if one.startswith("P")] == ["P05 stalled", "P03", "P02", "P01"]
+
+
+def test_a_wound_of_a_lost_polyp_ends_where_it_was_last_seen() -> None:
+    left, right = make_polyp(1, 40, 50, wound_mm2=40), make_polyp(2, 80, 50, wound_mm2=30)
+    readings = [make_reading(0, [left, right]), make_reading(7, [left, right])]
+    tracks = link_readings([*readings, make_reading(14, [right])])
+    texts = _texts(_both(tracks)[1])
+    assert "P01 lost" in texts
+    assert "P02" in texts
+
+
+def test_cuts_of_one_day_are_one_line() -> None:
+    case = series()
+    cuts = [replace(case.log[0], at=case.log[0].at + timedelta(minutes=m)) for m in (0, 20, 50)]
+    once = wound_chart(case.tracks, case.courses, cuts[:1]).axes[0]
+    assert len(wound_chart(case.tracks, case.courses, cuts).axes[0].lines) == len(once.lines)
 
 
 def test_values_drawn_are_those_of_the_courses() -> None:
