@@ -12,6 +12,7 @@ from polypvision.measure.polyps import measure_polyps
 from polypvision.mouths.find import find_mouths
 from polypvision.reading import PhotoFacts, PlateReading
 from polypvision.segment.discs import segment_polyps
+from polypvision.segment.maps import read_maps
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +79,8 @@ def read_plate(
     settings = settings or ReadSettings()
     view = _view(rgb, settings)
     plate = _plate(view, settings)
-    polyp_map = segment_polyps(view)
-    mouths = find_mouths(view, polyp_map)
-    polyps = measure_polyps(view, polyp_map, mouths, normal_mouths=settings.normal_mouths)
+    maps = read_maps(view)
+    polyp_map = segment_polyps(view, maps)
+    mouths = find_mouths(view, maps, polyp_map)
+    polyps = measure_polyps(view, maps, polyp_map, mouths, normal_mouths=settings.normal_mouths)
     return PlateReading(facts=facts, plate=plate, scale=view.scale, polyps=polyps, flags=view.flags)

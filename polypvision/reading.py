@@ -78,6 +78,8 @@ class Polyp:
         Probability from 0 to 1 that there are two mouths or more.
     wound_mm2, wound_margin_mm : float
         Pale exposed tissue at a cut edge, and the length of its border with living tissue.
+    wound_outlines_px : tuple of ndarray (n, 2) of float64
+        Closed outline of each wound in the upright photo.
     colour_lab : tuple of 3 floats
         Median CIELAB colour (D65) of the disc in the balanced photo.
     score : float
@@ -101,6 +103,7 @@ class Polyp:
     wound_mm2: float
     wound_mm2_err: float
     wound_margin_mm: float
+    wound_outlines_px: tuple[Points, ...] = ()
     colour_lab: tuple[float, float, float]
     score: float
     flags: tuple[str, ...] = ()
@@ -208,6 +211,7 @@ def _polyp_record(polyp: Polyp) -> dict[str, Any]:
         "wound_mm2": _number(polyp.wound_mm2, 4),
         "wound_mm2_err": _number(polyp.wound_mm2_err, 4),
         "wound_margin_mm": _number(polyp.wound_margin_mm, 4),
+        "wound_outlines_px": [_points(outline, 2) for outline in polyp.wound_outlines_px],
         "colour_lab": [round(float(value), 2) for value in polyp.colour_lab],
         "score": _number(polyp.score, 4),
         "flags": list(polyp.flags),
@@ -269,6 +273,10 @@ def _polyp_from(record: Mapping[str, Any]) -> Polyp:
         mouths=tuple(
             Mouth(**{key: _float(value) for key, value in mouth.items()})
             for mouth in record["mouths"]
+        ),
+        wound_outlines_px=tuple(
+            np.asarray(outline, dtype=np.float64).reshape(-1, 2)
+            for outline in record.get("wound_outlines_px", ())
         ),
         colour_lab=(float(lab[0]), float(lab[1]), float(lab[2])),
         flags=tuple(record["flags"]),

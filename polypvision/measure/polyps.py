@@ -17,9 +17,10 @@ from polypvision.measure.shape import (
     polygon_area,
     polygon_centroid,
 )
-from polypvision.measure.wounds import Wound, find_wound
+from polypvision.measure.wounds import MIN_WOUND_MM2, Wound, find_wound
 from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
+from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap, polyp_windows
 
 OUTLINE_ERR_MM = 0.10
@@ -89,6 +90,7 @@ def _middle(view: PlateView) -> Points:
 
 def measure_polyps(
     view: PlateView,
+    maps: PlateMaps,
     polyp_map: PolypMap,
     mouths: Sequence[PolypMouths],
     *,
@@ -99,6 +101,7 @@ def measure_polyps(
     Parameters
     ----------
     view : PlateView
+    maps : PlateMaps
     polyp_map : PolypMap
     mouths : sequence of PolypMouths
         One for each label, in order.
@@ -112,13 +115,16 @@ def measure_polyps(
     """
     windows = polyp_windows(polyp_map.labels, margin_px=6)
     return tuple(
-        _measure(view, polyp_map, index + 1, windows[index].slices, mouths[index], normal_mouths)
+        _measure(
+            view, maps, polyp_map, index + 1, windows[index].slices, mouths[index], normal_mouths
+        )
         for index in range(polyp_map.n_polyps)
     )
 
 
 def _measure(
     view: PlateView,
+    maps: PlateMaps,
     polyp_map: PolypMap,
     label: int,
     window: tuple[slice, slice],
@@ -137,7 +143,7 @@ def _measure(
 
     lab = np.asarray(rgb2lab(rgb), np.float32)
     body = body_colour(lab, mask)
-    wound = find_wound(lab, mask, body, view.px_per_mm)
+    wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
 
     relative = _scale_err(view, centre)
@@ -171,6 +177,9 @@ def _measure(
         wound_mm2=wound_mm2,
         wound_mm2_err=_wound_err(wound_mm2, wound.margin_px / view.px_per_mm, relative),
         wound_margin_mm=wound.margin_px / view.px_per_mm,
+        wound_outlines_px=tuple(
+            view.to_photo(view.to_mm(outline + corner)) for outline in wound.outlines_xy
+        ),
         colour_lab=(float(body[0]), float(body[1]), float(body[2])),
         score=polyp_map.scores[label - 1],
         flags=tuple(flags),
@@ -185,14 +194,14 @@ def body_colour(lab: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np
     pixels = lab[mask]
     depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
     coloured = pixels[depth <= np.median(depth)]
-    return np.median(coloured, axis=0).astype(np.float64)
+    return np.asarray(np.median(coloured, axis=0), np.float64)
 
 
 def _wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:
     """Uncertainty of a wound's area: its two borders, each uncertain like an outline."""
     if wound_mm2 == 0:
         # Less than the smallest area that is looked for could be there unseen.
-        return 0.35 / np.sqrt(3)
+        return MIN_WOUND_MM2 / float(np.sqrt(3))
     return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * OUTLINE_ERR_MM))
 
 

@@ -7,12 +7,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.calibrate.photo import view_at_scale, view_from_card
-from polypvision.errors import PhotoUnreadable, PlateUnknown, PolypvisionError
+from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.growth import growth_of
 from polypvision.healing import wound_courses
-from polypvision.measure.wound_outlines import wound_outlines
 from polypvision.plates.log import list_plates, log_of
 from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
 from polypvision.reading import PlateReading, Points
@@ -118,21 +116,8 @@ def _latest(
     except PhotoUnreadable as error:
         return None, None, f"{error} Its page goes without the picture."
     assert isinstance(latest.outcome, PlateReading)
-    return rgb, _wounds(rgb, latest.outcome, latest), None
-
-
-def _wounds(
-    rgb: NDArray[np.uint8], reading: PlateReading, photo: StoredPhoto
-) -> Mapping[int, Sequence[Points]] | None:
-    try:
-        view = (
-            view_from_card(rgb, bar_mm=photo.settings.get("bar_mm"))
-            if reading.scale.source == "card"
-            else view_at_scale(rgb, reading.scale.mm_per_px)
-        )
-    except PolypvisionError:
-        return None  # An older program read what this one would not; the page does without.
-    return wound_outlines(view, reading.polyps)
+    wounds = {polyp.label: polyp.wound_outlines_px for polyp in latest.outcome.polyps}
+    return rgb, wounds, None
 
 
 def file_stem(plate: str) -> str:

@@ -15,7 +15,7 @@ CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 64
-_TILE_PX = 1536
+_TILE_PX = 2048
 _OVERLAP_PX = 192
 
 
@@ -56,8 +56,8 @@ def _run(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     tile = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
     network = _network()
     network.setInput(cv2.dnn.blobFromImage(tile, scalefactor=1 / 255.0))
-    maps = np.asarray(network.forward(), np.float32)[0]
-    return maps[:, :height, :width]
+    maps = np.asarray(network.forward(), np.float32)
+    return np.asarray(maps[0, :, :height, :width], np.float32)
 
 
 def _starts(size: int) -> list[int]:
@@ -88,8 +88,7 @@ def _logits(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
 
 
 def _probability(logits: NDArray[np.float32]) -> NDArray[np.float32]:
-    probability: NDArray[np.float32] = 1 / (1 + np.exp(-logits))
-    return probability
+    return np.asarray(1 / (1 + np.exp(-logits)), np.float32)
 
 
 def read_maps(view: PlateView) -> PlateMaps:

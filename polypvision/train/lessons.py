@@ -77,6 +77,7 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
     """
     low, high = _box(scene, rng)
     rgb, seen = resample(photo.rgb, photo.plate_to_photo, low, high)
+    rgb, seen = rgb[:LESSON_PX, :LESSON_PX], seen[:LESSON_PX, :LESSON_PX]  # rounding up
     owner = np.zeros(seen.shape, np.uint8)
     wound = np.zeros(seen.shape, np.uint8)
     polyps: list[tuple[float, float, float]] = []

@@ -18,7 +18,7 @@ WIDTHS = (24, 40, 64, 80, 96, 96)
 """Channels at 1/2, 1/4 ... 1/64 of the view's size."""
 
 
-class _Block(nn.Module):
+class _Block(nn.Module):  # type: ignore[misc,unused-ignore]  # no PyTorch when checked
     """Two convolutions with a short cut."""
 
     def __init__(self, width: int) -> None:
@@ -43,7 +43,7 @@ def _step(inner: int, outer: int, kernel: int, stride: int) -> nn.Sequential:
     )
 
 
-class Reader(nn.Module):
+class Reader(nn.Module):  # type: ignore[misc,unused-ignore]
     """From (n, 3, H, W) sRGB 0..1 to (n, 6, H, W): logits and ways; H, W multiples of 64."""
 
     def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
