@@ -112,7 +112,7 @@ def done(tmp_path_factory: pytest.TempPathFactory) -> tuple[Done, list[dict[str,
         capture_output=True,
         text=True,
         cwd=folder,
-        env={"PATH": "/usr/bin:/bin", "HOME": str(folder)},
+        env={"PATH": "/usr/bin:/bin", "HOME": str(tmp_path_factory.mktemp("home"))},
         check=False,
     )  # fmt: skip
     assert sorted(path.name for path in folder.iterdir()) == ["bad.jpg", "out.json"]
