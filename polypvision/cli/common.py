@@ -87,7 +87,13 @@ def show_table(
     table = Table(box=SIMPLE_HEAD, pad_edge=False, padding=(0, 1, 0, 0))
     for head in heads:
         justify: Any = "right" if head in numbers else "left"
-        table.add_column(head, justify=justify, no_wrap=head not in words, overflow="fold")
+        table.add_column(
+            head,
+            justify=justify,
+            no_wrap=head not in words,
+            overflow="fold",
+            min_width=max(map(len, head.split()), default=0),
+        )
     for row in rows:
         table.add_row(*map(Text, row))
     Console(stderr=to_stderr).print(table)

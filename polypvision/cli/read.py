@@ -129,15 +129,17 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
     from polypvision.reading import PlateReading, Refusal
 
     readings = [one.outcome for one in outcomes if isinstance(one.outcome, PlateReading)]
+    seen = {flag for reading in readings for flag in reading.flags}
+    # What is true of every photo is said once, below.
+    shared = {flag for flag in seen if all(flag in reading.flags for reading in readings)}
     if readings:
         show_table(
             ("photo", "plate", "taken", *_NUMBERS, ""),
-            [_row(one) for one in outcomes if isinstance(one.outcome, PlateReading)],
+            [_row(one, shared) for one in outcomes if isinstance(one.outcome, PlateReading)],
             numbers=_NUMBERS,
             words=("photo", ""),
             to_stderr=to_stderr,
         )
-    seen = {flag for reading in readings for flag in reading.flags}
     for flag in (flag for flag in FLAGS if flag in seen):
         n = sum(flag in reading.flags for reading in readings)
         typer.echo(f"{flag} ({n} of {len(readings)}): {FLAGS[flag]}", err=to_stderr)
@@ -163,7 +165,7 @@ _WORDS = {
 }
 
 
-def _row(one: "PhotoOutcome") -> tuple[str, ...]:
+def _row(one: "PhotoOutcome", shared: set[str]) -> tuple[str, ...]:
     from polypvision.reading import PlateReading
 
     reading = one.outcome
@@ -171,7 +173,7 @@ def _row(one: "PhotoOutcome") -> tuple[str, ...]:
     sizes = [polyp.diameter_mm for polyp in reading.polyps]
     two = sum("two-mouths" in polyp.flags for polyp in reading.polyps)
     taken = reading.taken_at
-    remarks = [one.remark, *reading.flags]
+    remarks = [one.remark, *(flag for flag in reading.flags if flag not in shared)]
     return (
         Path(reading.facts.photo).name,
         reading.plate or "-",

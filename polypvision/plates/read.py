@@ -192,7 +192,9 @@ class _Reader:
                     known.outcome, facts=replace(known.outcome.facts, photo=facts.photo)
                 ),
                 status="known",
-                remark=f"same photo as {known.names[0]}" if new_name else "",
+                remark=f"same photo as {'/'.join(Path(known.names[0]).parts[-2:])}"
+                if new_name
+                else "",
             )
         if known is None or self.wishes.date is not None:
             _check_date(facts, date, trust=self.wishes.trust_dates)
