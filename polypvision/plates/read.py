@@ -26,7 +26,7 @@ from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 from polypvision.store.facts import PlateFacts, facts_of, find_facts, set_facts
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto, add_name, find_photo, save_photo
+from polypvision.store.readings import StoredPhoto, add_name, find_photo, save_photo, twin_of
 
 Status = Literal["read", "recorded", "again", "known", "refused"]
 """Read only; recorded for the first time; recorded again; known already; could not be read."""
@@ -192,9 +192,7 @@ class _Reader:
                     known.outcome, facts=replace(known.outcome.facts, photo=facts.photo)
                 ),
                 status="known",
-                remark=f"same photo as {'/'.join(Path(known.names[0]).parts[-2:])}"
-                if new_name
-                else "",
+                remark=f"same photo as {_short(known.names[0])}" if new_name else "",
             )
         if known is None or self.wishes.date is not None:
             _check_date(facts, date, trust=self.wishes.trust_dates)
@@ -218,11 +216,13 @@ class _Reader:
                 date_source=date.source if date else None,
             )
             self._keep_wishes(connection, reading.plate)
-        return PhotoOutcome(
-            outcome=reading,
-            status="recorded" if known is None else "again",
-            remark=_date_remark(date) if known is None else "",
-        )
+            twin = twin_of(connection, reading) if date and date.source == "exif" else None
+        remark = _date_remark(date) if known is None else ""
+        if twin is not None:
+            # Two points of time that are one would count one photo twice.
+            remark = f"same moment as {_short(twin)}: an edited copy?"
+        status: Status = "recorded" if known is None else "again"
+        return PhotoOutcome(outcome=reading, status=status, remark=remark)
 
     def _up_to_date(self, known: StoredPhoto) -> bool:
         if self.wishes.again:
@@ -264,6 +264,11 @@ class _Reader:
             plate=wishes.plate,
             normal_mouths=wishes.normal_mouths or 1,
         )
+
+
+def _short(path: str) -> str:
+    """The end of a path: enough to know the photo by."""
+    return "/".join(Path(path).parts[-2:])
 
 
 def _date_remark(date: PhotoDate | None) -> str:

@@ -93,6 +93,6 @@ def photo_pixels(photo: StoredPhoto) -> NDArray[np.uint8]:
         except PhotoError:
             continue  # Moved or deleted; it may have another name.
     raise PhotoUnreadable(
-        f"The photo {photo.names[-1]} is not where it was when it was read. Put it back, or read "
-        "its new place with --record."
+        f"The photo {photo.names[-1]} was moved, deleted or changed since it was read. Put it "
+        "back, or read its new place with --record."
     )

@@ -121,6 +121,17 @@ def find_photo(connection: sa.Connection, sha256: str) -> StoredPhoto | None:
     return found[0] if found else None
 
 
+def twin_of(connection: sa.Connection, outcome: Outcome) -> str | None:
+    """Return the name of another photo of the same plate and moment, or None."""
+    facts = outcome.facts
+    if facts.taken_at is None:
+        return None
+    same = (photos.c.plate == outcome.plate) & (photos.c.taken_at == facts.taken_at.isoformat())
+    twin = sa.select(photos.c.sha256).where(same & (photos.c.sha256 != facts.sha256))
+    chosen = sa.select(photo_names.c.path).where(photo_names.c.sha256.in_(twin))
+    return connection.execute(chosen.order_by(photo_names.c.id)).scalars().first()
+
+
 def photos_of(connection: sa.Connection, plate: str) -> list[StoredPhoto]:
     """Return the photos of a plate that were read, in date order."""
     return _in_order(_select(connection, (photos.c.plate == plate) & photos.c.error.is_(None)))

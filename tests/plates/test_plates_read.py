@@ -99,6 +99,23 @@ def test_one_photo_under_two_names_is_recorded_once(book: Logbook, folder: Path)
     assert [one.remark for one in read_photos([folder], WITHOUT_CARD, logbook=book)] == ["", ""]
 
 
+def test_an_edited_copy_is_pointed_out(book: Logbook, folder: Path) -> None:
+    dated(folder, 1)
+    tags = exif("2024:03:01 12:00:00")
+    (folder / "z brighter.png").write_bytes(encoded(corners_picture() // 2, "PNG", exif=tags))
+    outcomes = read_photos([folder], WITHOUT_CARD, logbook=book)
+    assert [one.remark for one in outcomes] == [
+        "",
+        "same moment as photos/plate01.jpg: an edited copy?",
+    ]
+    # Days in names say nothing of the moment: two photos of one day are two photos.
+    for name in ("2024-04-01 a.png", "2024-04-01 b.png"):
+        (folder / name).write_bytes(encoded(corners_picture() // (3 if "a" in name else 4), "PNG"))
+    assert {one.remark for one in read_photos([folder], WITHOUT_CARD, logbook=book)[:2]} == {
+        "date from the file name"
+    }
+
+
 def test_without_a_logbook_nothing_is_recorded_and_no_date_is_needed(folder: Path) -> None:
     write_jpeg(folder / "a.jpg")
     [outcome] = read_photos([folder], WITHOUT_CARD)
