@@ -110,6 +110,21 @@ class _Packing:
         self.taken = taken
         self.shapes: list[Planform] = []
 
+    def may_fit(self, spec: PolypSpec) -> bool:
+        """Whether it is worth working out the shape: a quick look at middles and sizes."""
+        left, top, right, bottom = self.box
+        inset = 0.3 * spec.diameter_mm
+        if not (left + inset < spec.x_mm < right - inset):
+            return False
+        if not (top + inset < spec.y_mm < bottom - inset):
+            return False
+        place = np.array([spec.x_mm, spec.y_mm])
+        return all(
+            np.hypot(*(place - other.centre_mm))
+            > 0.5 * (spec.diameter_mm / 2 + float(other.radius_mm.min()))
+            for other in self.shapes
+        )
+
     def fits(self, shape: Planform, touching: bool) -> bool:
         outline = shape.outline_mm
         left, top, right, bottom = self.box
@@ -163,6 +178,8 @@ def _polyps(
         if rng.random() < 0.85:
             morph, texture = lines[rng.integers(len(lines))]
             spec = _as(spec, morph=morph, texture=texture)
+        if not packing.may_fit(spec):
+            continue
         shape = planform(spec)
         if packing.fits(shape, touching=beside):
             specs.append(spec)

@@ -46,7 +46,7 @@ def _uneven(u: Field, v: Field, size: float, rng: np.random.Generator, rough: fl
     angle = np.arctan2(v, u)
     edge = np.ones_like(angle)
     for order in range(2, 9):
-        edge += rough * rng.normal() / order * np.cos(order * angle + rng.uniform(0, 6.28))
+        edge += rough * rng.normal() / order**1.4 * np.cos(order * angle + rng.uniform(0, 6.28))
     edge *= size / 2 / (1 + 1.2 * rough)
     return np.asarray(edge - np.hypot(u, v * rng.uniform(1.0, 1.5)), np.float32)
 

@@ -289,13 +289,22 @@ def _mouths(
     return np.asarray(middle + circle, dtype=np.float64)
 
 
+def look_round(profile: Profile, theta: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Return a profile's values at angles (any shape, radians), interpolated."""
+    place = np.asarray(theta) * (N_ANGLES / (2 * np.pi))
+    low = np.floor(place).astype(np.int64)
+    share = place - low
+    low %= N_ANGLES
+    return np.asarray(profile[low] * (1 - share) + profile[(low + 1) % N_ANGLES] * share)
+
+
 def radius_towards(shape: Planform, points_mm: Points) -> tuple[Profile, Profile]:
     """Return, for points (n, 2), their distance from the centre and the outline's there, mm."""
     moved = points_mm - shape.centre_mm
     angle = np.arctan2(moved[:, 1], moved[:, 0])
     return (
         np.hypot(moved[:, 0], moved[:, 1]),
-        np.interp(angle, ANGLES, shape.radius_mm, period=2 * np.pi),
+        look_round(shape.radius_mm, angle),
     )
 
 

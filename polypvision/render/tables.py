@@ -159,6 +159,10 @@ def _date(cells: dict[str, Any], where: str) -> dict[str, Any]:
 
 def _thing(cells: dict[str, Any], where: str) -> PolypSpec | FurnitureSpec | SmallCard:
     kind = cells.get("thing", "")
+    if kind not in ("polyp", "card", *FURNITURE):
+        raise TableError(
+            f"{where}: thing is {kind!r}; choose from polyp, card, {', '.join(FURNITURE)}."
+        )
     values = {name: value for name, value in cells.items() if name not in ("photo", "thing")}
     wanted: type = {"polyp": PolypSpec, "card": SmallCard}.get(kind, FurnitureSpec)
     if wanted is FurnitureSpec:
@@ -166,7 +170,7 @@ def _thing(cells: dict[str, Any], where: str) -> PolypSpec | FurnitureSpec | Sma
     own = {item.name for item in fields(wanted)}
     spare = sorted(values.keys() - own)
     if spare:
-        raise TableError(f"{where}: a {kind or 'thing'} has no {', '.join(spare)}; empty the cell.")
+        raise TableError(f"{where}: a {kind} has no {', '.join(spare)}; empty the cell.")
     made: PolypSpec | FurnitureSpec | SmallCard = _made(wanted, values, where)
     return made
 

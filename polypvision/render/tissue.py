@@ -10,7 +10,7 @@ from skimage.color import rgb2lab
 from polypvision.render.canvas import Canvas, Patch, Radiance, Relief, box_of, lay
 from polypvision.render.noise import Field, cloud, look_up
 from polypvision.render.scene import Morph, PolypSpec
-from polypvision.render.shapes import ANGLES, Planform
+from polypvision.render.shapes import ANGLES, Planform, look_round
 
 _Colour = tuple[float, float, float]
 
@@ -121,13 +121,7 @@ def _depth(distance: Field, radius: NDArray[np.float64], theta: Field) -> tuple[
     """Distance inside a star-shaped outline, to first order, and its radius there, mm."""
     step = (np.roll(radius, -1) - np.roll(radius, 1)) / (2 * (ANGLES[1] - ANGLES[0]))
     slant = radius / np.hypot(radius, step)
-    place = theta * (len(radius) / (2 * np.pi))
-    low = np.floor(place).astype(np.int32)
-    part = place - low
-    low %= len(radius)
-    high = (low + 1) % len(radius)
-    near = radius[low] * (1 - part) + radius[high] * part
-    cosine = slant[low] * (1 - part) + slant[high] * part
+    near, cosine = look_round(radius, theta), look_round(slant, theta)
     return np.asarray((near - distance) * cosine, np.float32), np.asarray(near, np.float32)
 
 
@@ -177,7 +171,7 @@ def _bubbles(
     # Sunflower packing (Vogel 1979, Math Biosci 44:179-189; from memory) fills a disc evenly.
     golden = np.pi * (3 - np.sqrt(5))
     angle = (order * golden + np.radians(spec.angle_deg)) % (2 * np.pi)
-    reach = np.sqrt(order / count) * np.interp(angle, ANGLES, shape.radius_mm, period=2 * np.pi)
+    reach = np.sqrt(order / count) * look_round(shape.radius_mm, angle)
     x = shape.centre_mm[0] + reach * np.cos(angle) + pitch * jitter[:count, 0]
     y = shape.centre_mm[1] + reach * np.sin(angle) + pitch * jitter[:count, 1]
     height, width = patch.shape
@@ -339,7 +333,8 @@ def paint_polyp(
     edge = float(np.clip(0.09 * spec.diameter_mm, 0.7, 2.0))
     rise = np.clip(frame.depth / edge, 0, 1)
     thickness = float(np.clip(0.10 * spec.diameter_mm, 1.0, 3.5))
-    height = thickness * np.sqrt(np.clip(1 - (1 - rise) ** 2, 0, 1))
+    # The margin is thin and slopes gently: a steep one would be lost in its own shade.
+    height = thickness * (1 - (1 - rise) ** 2)
     bowl = -0.35 * thickness * np.exp(-((frame.rho / 0.55) ** 2))
     height = height + (bowl + 0.6 * thickness * cone - 0.8 * slit) * rise
     height = height + relief * np.clip(rise * 1.2, 0, 1) * (1 - 0.7 * wound) * (1 - 0.8 * cone)
