@@ -222,7 +222,7 @@ _TROUBLES: tuple[tuple[str, str], ...] = (
     ("unable to open", "it cannot be opened. Check its folder, and who may read and write there"),
     ("not a database", "it is no logbook but some other file. Choose another place"),
     ("malformed", "it is damaged. Go back to your last copy of it"),
-    ("disk i/o", "the disk does not answer as it should. Check it, and make a copy of the file"),
+    ("disk i/o", "the disk did not take or give the data; is it full, or failing? Check it"),
 )
 
 

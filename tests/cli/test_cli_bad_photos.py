@@ -2,6 +2,7 @@
 
 import json
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -179,6 +180,30 @@ def test_a_full_disk_while_writing(run: Run, tmp_path: Path) -> None:
     assert done.status == 1
     assert "the disk is full. Free some space" in done.err
     assert "Traceback" not in done.err
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="limits as Unix has them are needed")
+def test_a_disk_that_fills_while_recording(run: Run, tmp_path: Path) -> None:
+    import resource
+
+    folder, place = tmp_path / "photos", tmp_path / "book.sqlite"
+    folder.mkdir()
+    record = ("read", folder, *SCALE, "--plate", "x", "--logbook", place)
+    write_jpeg(folder / "2024-03-01.jpg", "2024:03:01 12:00:00")
+    assert run(*record).status == 0
+    write_jpeg(folder / "2024-03-02.jpg", "2024:03:02 12:00:00")
+    limits = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (8192, limits[1]))
+    try:
+        done = run(*record)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, limits)
+    assert done.status == 1
+    assert "is it full" in done.err or "disk is full" in done.err
+    assert "Traceback" not in done.err
+    done = run(*record)
+    assert done.status == 0
+    assert "1 recorded, 1 known already" in done.out
 
 
 def test_a_mistyped_output_folder_is_told_before_reading(

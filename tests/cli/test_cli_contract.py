@@ -57,7 +57,9 @@ POLYP_KEYS: dict[str, tuple[type, ...]] = {
     "score": Number,
     "flags": (list,),
 }
-MOUTH_KEYS = dict.fromkeys(("x_px", "y_px", "x_mm", "y_mm", "score"), Number)
+MOUTH_KEYS: dict[str, tuple[type, ...]] = dict.fromkeys(
+    ("x_px", "y_px", "x_mm", "y_mm", "score"), Number
+)
 
 
 def check_keys(record: dict[str, Any], keys: dict[str, tuple[type, ...]]) -> None:

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from logbook_makers import fill
+from photo_makers import write_jpeg
 from PIL import Image
 from run_command import Run
 
@@ -140,6 +141,39 @@ def test_pages_are_written_and_named(run: Run, book: Path, tmp_path: Path) -> No
     done = run("report", "42", "--out", book)
     assert done.status == 1
     assert "is a file, not a folder" in done.err
+
+
+def test_one_command_reads_records_and_shows(run: Run, tmp_path: Path) -> None:
+    folder, pages = tmp_path / "photos", tmp_path / "pages"
+    folder.mkdir()
+    for day in (1, 8):
+        write_jpeg(folder / f"{day}.jpg", f"2024:03:{day:02d} 12:00:00")
+    words = ("read", folder, "--mm-per-px", "0.2", "--plate", "rack 3", "--report", pages)
+    done = run(*words)
+    assert done.status == 0
+    assert "2 photos: 2 recorded." in done.out
+    first = Path(done.out.splitlines()[-1].removeprefix("Open in a browser: "))
+    assert first == pages / "index.html"
+    assert "rack 3" in first.read_text(encoding="utf-8")
+    done = run(*words)
+    assert (done.status, "2 photos: 2 known already." in done.out) == (0, True)
+    assert run(*words, "--no-record").status == 2
+
+
+def test_reading_alone_touches_no_logbook(run: Run, tmp_path: Path) -> None:
+    photo = write_jpeg(tmp_path / "a.jpg")
+    done = run("read", photo, "--mm-per-px", "0.2")
+    assert done.status == 0
+    assert "Nothing was recorded; add --record" in done.out
+    assert list(tmp_path.iterdir()) == [photo]
+    done = run("read", photo, "--mm-per-px", "0.2", "--plate", "x", "--record")
+    assert done.status == 1
+    assert "[no-date]" in done.err
+    ahead = write_jpeg(tmp_path / "b.jpg", "2080:01:01 00:00:00")
+    done = run("read", ahead, "--mm-per-px", "0.2", "--plate", "x", "--record")
+    assert done.status == 1
+    assert "[doubtful-date]" in done.err
+    assert "in the future" in done.err
 
 
 def test_tables_are_written_and_named(run: Run, book: Path, tmp_path: Path) -> None:
