@@ -30,14 +30,19 @@ class HealingSettings:
         A fresh wound often gapes wider before it closes, for about a week (seen in cut stony
         corals); neither standstill nor worsening is judged by what happens in this time.
     blind_share : float
-        If an advance by this part of the wound would not be seen, no standstill is claimed.
+        If an advance by this part of the wound in that time could hide in the error, no standstill
+        is claimed: a healing wound usually closes further (one to three weeks in all; common
+        practice, no source).
+    still_share : float
+        Nor if the wound itself reads smaller by this part, sure or not.
     """
 
-    least_mm2: float = 1.0
+    least_mm2: float = 2.0
     sigmas: float = 2.0
     stall_days: float = 10.0
     settle_days: float = 7.0
-    blind_share: float = 0.35
+    blind_share: float = 0.5
+    still_share: float = 0.15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,10 +207,11 @@ def _judge(points: Sequence[WoundPoint], settings: HealingSettings) -> tuple[Wou
         return "open", f"closing: {advance:.1f} mm2 smaller than {days:.0f} days before"
     if not before:
         return "open", "too early to say whether it stands still"
-    if spread > settings.blind_share * reference.wound_mm2:
+    blind = spread > settings.blind_share * reference.wound_mm2
+    if blind or advance > settings.still_share * reference.wound_mm2:
         return "open", (
             f"the change in {days:.0f} days, {-advance:+.1f} mm2, is within the error of "
-            f"{spread:.1f} mm2: too small a wound to say whether it stands still"
+            f"{spread:.1f} mm2: whether it stands still cannot be said"
         )
     return "stalled", f"no advance in {days:.0f} days beyond the error of {spread:.1f} mm2"
 

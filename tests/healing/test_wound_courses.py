@@ -133,6 +133,17 @@ def test_no_standstill_is_claimed_where_an_advance_could_not_be_seen() -> None:
     assert "within the error" in blind.reason
 
 
+def test_a_slow_advance_within_the_error_is_no_standstill() -> None:
+    # A quarter smaller in a fortnight, at an error of the difference of 11.3 mm2.
+    assert _course([40, 40, 40, 35, 30], err=4.0).status == "open"
+    assert _course([40, 40, 40, 39, 38], err=4.0).status == "stalled"
+
+
+def test_a_speck_is_not_taken_for_the_wound_of_a_cut() -> None:
+    course = _course([1.4, 0.2, 0, 12, 11], err=0.5, log=[_cut(0)])
+    assert course.baseline_sha256 == course.points[3].sha256
+
+
 def test_a_rise_within_the_error_is_not_worsening() -> None:
     areas = [40, 36, 30, 22, 14, 17.5]
     assert _course(areas, err=0.5).status == "worsening"
