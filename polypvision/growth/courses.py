@@ -72,7 +72,7 @@ class GrowthCourse:
     name : str
     days, diameter_mm, diameter_mm_err, area_mm2, area_mm2_err : ndarray (n,) of float64
         One value per sighting; days since the plate's first photo.
-    healing : bool
+    wounded : bool
         It had a wound, so part of the change is the cut closing and not growth.
     rate : GrowthRate or None
         Of the diameter; None where none can be given.
@@ -86,7 +86,7 @@ class GrowthCourse:
     diameter_mm_err: NDArray[np.float64]
     area_mm2: NDArray[np.float64]
     area_mm2_err: NDArray[np.float64]
-    healing: bool
+    wounded: bool
     rate: GrowthRate | None
     sentence: str
 
@@ -196,15 +196,15 @@ def _sentence(rate: GrowthRate | None, n_dates: int) -> str:
     return text
 
 
-def _course(individual: Individual, healing: bool) -> GrowthCourse:
+def _course(individual: Individual, wounded: bool) -> GrowthCourse:
     polyps = [one.polyp for one in individual.observations]
     days = np.array([one.day for one in individual.observations])
     diameter = np.array([polyp.diameter_mm for polyp in polyps])
     diameter_err = np.array([polyp.diameter_mm_err for polyp in polyps])
     rate = fit_rate(days, diameter, diameter_err)
     sentence = _sentence(rate, len(np.unique(np.floor(days))))
-    if healing:
-        sentence += "; it is healing, so part of this is the wound closing"
+    if wounded:
+        sentence += "; it had a wound, so part of this is the wound closing"
     return GrowthCourse(
         name=individual.name,
         days=days,
@@ -212,7 +212,7 @@ def _course(individual: Individual, healing: bool) -> GrowthCourse:
         diameter_mm_err=diameter_err,
         area_mm2=np.array([polyp.area_mm2 for polyp in polyps]),
         area_mm2_err=np.array([polyp.area_mm2_err for polyp in polyps]),
-        healing=healing,
+        wounded=wounded,
         rate=rate,
         sentence=sentence,
     )
@@ -234,7 +234,7 @@ def growth_of(tracks: PlateTracks, courses: Sequence[WoundCourse] = ()) -> Plate
     ----------
     tracks : PlateTracks
     courses : sequence of WoundCourse
-        The wounds of the same tracks; a piece that had one is included, and marked as healing.
+        The wounds of the same tracks; a piece that had one is included, and marked.
 
     Returns
     -------

@@ -294,4 +294,4 @@ def _wound_look(course: WoundCourse) -> Look:
         return LOOKS["stalled"]
     if course.status == "worsening":
         return LOOKS["worsening"]
-    return LOOKS["healing"] if course.status == "open" else LOOKS["calm"]
+    return LOOKS["open wound"] if course.status == "open" else LOOKS["calm"]

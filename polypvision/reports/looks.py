@@ -19,7 +19,7 @@ BLUE = "#0072B2"
 VERMILLION = "#D55E00"
 PURPLE = "#CC79A7"
 
-State = Literal["calm", "two mouths", "healing", "stalled", "worsening"]
+State = Literal["calm", "two mouths", "open wound", "stalled", "worsening"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +48,7 @@ class Look:
 LOOKS: dict[State, Look] = {
     "calm": Look(line="#7A7F87", over="#FFFFFF", marker="o", dash="-", word=""),
     "two mouths": Look(line=BLUE, over=SKY_BLUE, marker="D", dash="-", word="two mouths"),
-    "healing": Look(line=GREEN, over=YELLOW, marker="^", dash="-", word="healing"),
+    "open wound": Look(line=GREEN, over=YELLOW, marker="^", dash="-", word="open wound"),
     "stalled": Look(line=VERMILLION, over=ORANGE, marker="s", dash="--", word="stalled"),
     "worsening": Look(line=VERMILLION, over=ORANGE, marker="v", dash=":", word="worsening"),
 }
@@ -62,5 +62,5 @@ def state_of(individual: Individual, courses: Mapping[str, WoundCourse]) -> Stat
     if "two-mouths" in individual.last.polyp.flags:
         return "two mouths"
     if course is not None and course.status == "open":
-        return "healing"
+        return "open wound"
     return "calm"

@@ -23,7 +23,7 @@ _SHIFT = 4
 """Binary places of a pixel that OpenCV is given."""
 _MARKS: dict[State, list[tuple[float, float]]] = {
     "two mouths": [(0, -1), (1, 0), (0, 1), (-1, 0)],
-    "healing": [(0, -1), (1, 0.85), (-1, 0.85)],
+    "open wound": [(0, -1), (1, 0.85), (-1, 0.85)],
     "stalled": [(-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)],
     "worsening": [(0, 1), (1, -0.85), (-1, -0.85)],
 }
@@ -182,7 +182,7 @@ def draw_overlay(
 def _flagged(polyp: Polyp) -> State:
     if "two-mouths" in polyp.flags:
         return "two mouths"
-    return "healing" if "wound" in polyp.flags else "calm"
+    return "open wound" if "wound" in polyp.flags else "calm"
 
 
 def _draw_polyp(sheet: _Sheet, polyp: Polyp, state: State, name: str, text_px: int) -> None:
@@ -199,7 +199,7 @@ def _draw_polyp(sheet: _Sheet, polyp: Polyp, state: State, name: str, text_px: i
     low = float(outline[:, 1].max()) if len(outline) else float(middle[1])
     deep = low - float(middle[1])
     # Inside the lower part of a disc that has room, so that neighbours are not written over.
-    y = low - 0.95 * text_px if deep > 2.0 * text_px else low + 0.65 * text_px
+    y = low - 0.95 * text_px if deep > 1.6 * text_px else low + 0.65 * text_px
     height, width = sheet.rgb.shape[:2]
     room = 0.4 * text_px * len(name)
     y = float(np.clip(y, 0.7 * text_px, height - 0.7 * text_px))

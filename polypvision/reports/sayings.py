@@ -143,7 +143,7 @@ def tiles(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> tuple[Tile, ..
             alert=False,
         ),
         Tile(label="with two mouths", value=str(two), note="may divide", alert=False),
-        Tile(label="open wounds", value=str(wounded), note="healing or not", alert=False),
+        Tile(label="open wounds", value=str(wounded), note="closing or not", alert=False),
         Tile(
             label="stalled or worsening", value=str(stuck), note="of these wounds", alert=stuck > 0
         ),
@@ -268,7 +268,7 @@ def _growth_note(growth: GrowthCourse) -> str:
         notes.append("not told from zero")
     if rate.odd is not None:
         notes.append("one photo does not fit")
-    if growth.healing:
+    if growth.wounded:
         notes.append("was wounded")
     return ", ".join(notes)
 

@@ -103,10 +103,10 @@ def test_a_polyp_that_never_changes() -> None:
 
 def test_a_wounded_piece_is_included_and_marked() -> None:
     (course,) = _growth(DIAMETERS, wound=25.0).individuals
-    assert course.healing
+    assert course.wounded
     assert course.rate is not None
-    assert "healing" in course.sentence
-    assert not _growth(DIAMETERS).individuals[0].healing
+    assert "it had a wound" in course.sentence
+    assert not _growth(DIAMETERS).individuals[0].wounded
 
 
 def test_plate_totals() -> None:

@@ -67,7 +67,7 @@ def test_lines_show_on_white_and_on_black() -> None:
 def test_every_state_has_a_look_of_its_own() -> None:
     reading = make_reading(0, [make_polyp(1, 60, 50, 40.0)])
     grey = np.full((690, 870, 3), 90, dtype=np.uint8)
-    states = ("calm", "two mouths", "healing", "stalled", "worsening")
+    states = ("calm", "two mouths", "open wound", "stalled", "worsening")
     drawings = [draw_overlay(grey, reading, states={1: state}) for state in states]  # type: ignore[dict-item]
     for n, one in enumerate(drawings):
         for other in drawings[n + 1 :]:

@@ -236,6 +236,6 @@ def test_text_contrast_in_light_and_dark() -> None:
         for page in ("page", "sheet"):
             for ink in ("ink", "soft", "link"):
                 assert ratio(scheme[ink], scheme[page]) >= 4.5
-            for mark in ("two-mouths", "healing", "stuck"):
+            for mark in ("two-mouths", "open-wound", "stuck"):
                 assert ratio(scheme[mark], scheme[page]) >= 3
         assert ratio(scheme["alert-ink"], scheme["alert-page"]) >= 4.5
