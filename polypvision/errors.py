@@ -13,7 +13,8 @@
     │   ├── CardMissing           "no-card"
     │   ├── CardIncomplete        "half-card"
     │   ├── CardMirrored          "mirrored"
-    │   └── CardsOfTwoPlates      "two-plates"
+    │   ├── CardsOfTwoPlates      "two-plates"
+    │   └── BarDoubtful           "doubtful-bar"    a length that another bar has
     ├── QualityError          the photo would give a misleading number
     │   ├── PhotoBlurred          "blurred"
     │   ├── PhotoOverexposed      "overexposed"
@@ -98,6 +99,12 @@ class CardsOfTwoPlates(CardError):
     """Cards with different plate codes lie in one photo."""
 
     kind = "two-plates"
+
+
+class BarDoubtful(CardError):
+    """The given length of the printed bar cannot be that of this card."""
+
+    kind = "doubtful-bar"
 
 
 class QualityError(PolypvisionError):

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import LINEAR_OF_CODE
 from polypvision.card.code import MarkerPlace, marker_place
-from polypvision.card.draw import DICTIONARY
+from polypvision.card.dictionary import DICTIONARY
 from polypvision.reading import Points
 
 # Marker search costs several times the decoding of a large photo, so it runs on a reduced one.

@@ -13,6 +13,7 @@ from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView, apply_homograp
 from polypvision.card.code import AGREEING, CardName, plate_codes
 from polypvision.card.layout import CardLayout, card_layout
 from polypvision.errors import (
+    BarDoubtful,
     CardIncomplete,
     CardMirrored,
     CardMissing,
@@ -29,6 +30,8 @@ PRINT_SCALE_ERR = 0.005
 BAR_MM_ERR = 0.1
 """Standard uncertainty of a calliper reading of the printed bar, mm (own estimate)."""
 
+_PRINT_SCALE_OFF = 0.15
+"""Printers that fit a page to the paper shrink it by some percent; more is another bar."""
 _REACH_MM = 200.0
 """How far beyond a small card its plane is trusted."""
 _VIEW_MAX_MM = 420.0
@@ -70,6 +73,19 @@ def _cards_in(markers: Sequence[Marker]) -> tuple[int, dict[CardName, list[Marke
         if marker.place in own:
             cards.setdefault(marker.place.card, []).append(marker)
     return code, cards, len(own) < len(markers)
+
+
+def _print_scale(layout: CardLayout, bar_mm: float | None) -> float:
+    """Return true size by nominal size of a printed card."""
+    if bar_mm is None:
+        return 1.0
+    scale = bar_mm / layout.bar_mm
+    if abs(scale - 1) > _PRINT_SCALE_OFF:
+        raise BarDoubtful(
+            f"A bar of {bar_mm:g} mm was given, but this card's bar is {layout.bar_mm:g} mm as "
+            "drawn; measure between the outer edges of the end lines of the bar in the photo."
+        )
+    return scale
 
 
 def _plane(cards: dict[CardName, list[Marker]], print_scale: float) -> PlaneFit:
@@ -273,7 +289,7 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
 
     Raises
     ------
-    CardMissing, CardIncomplete, CardMirrored, CardsOfTwoPlates
+    CardMissing, CardIncomplete, CardMirrored, CardsOfTwoPlates, BarDoubtful
         If the card does not give a scale.
     PhotoBlurred, PhotoOverexposed, PhotoDark
         If the photo would give misleading numbers.
@@ -284,7 +300,7 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
     names = sorted(cards, key=lambda name: (name.kind == "small", name))
     cards = {name: cards[name] for name in names}
     layouts = [card_layout(name.kind) for name in names]
-    print_scale = 1.0 if bar_mm is None else bar_mm / layouts[0].bar_mm
+    print_scale = _print_scale(layouts[0], bar_mm)
     fit = _plane(cards, print_scale)
 
     low, high = _extent((rgb.shape[0], rgb.shape[1]), fit, layouts, print_scale)

@@ -21,10 +21,8 @@ from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from polypvision.card.code import CardName, marker_ids
+from polypvision.card.dictionary import DICTIONARY
 from polypvision.card.layout import A4_MM, Box, card_layout
-
-DICTIONARY = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_6X6_1000)
-"""Marker dictionary shipped with OpenCV: 6 x 6 bits, 1000 markers."""
 
 CardFormat = Literal["pdf", "svg", "png"]
 _MM_PER_INCH = 25.4

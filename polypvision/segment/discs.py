@@ -18,7 +18,7 @@ from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 
-TISSUE_LEVEL = 0.5
+TISSUE_LEVEL = 0.8
 _CENTRE_LEVEL = 0.15
 _CENTRE_APART_MM = 1.0
 _MERGE_SHARE = 0.45

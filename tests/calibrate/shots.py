@@ -92,7 +92,7 @@ def develop(
     lit = (blurred * across)[..., None] * np.array(light, np.float32)
     lit = np.clip(lit + rng.normal(0, noise, lit.shape) * np.sqrt(np.clip(lit, 0.01, 1)), 0, 1)
     codes = np.where(lit <= 0.0031308, 12.92 * lit, 1.055 * lit ** (1 / 2.4) - 0.055)
-    return np.round(codes * 255).astype(np.uint8)
+    return np.asarray(np.round(codes * 255), np.uint8)
 
 
 def card_photo(

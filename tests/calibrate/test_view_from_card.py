@@ -9,6 +9,7 @@ from polypvision.calibrate.photo import view_at_scale, view_from_card
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
 from polypvision.card.layout import ID1_MM, CardKind, card_layout
 from polypvision.errors import (
+    BarDoubtful,
     CardIncomplete,
     CardMirrored,
     CardMissing,
@@ -97,6 +98,12 @@ def test_measured_bar_sets_the_true_scale() -> None:
     assert "print-scale-unknown" in nominal.flags
     assert "print-scale-unknown" not in measured.flags
     assert measured.scale.mm_per_px_err < nominal.scale.mm_per_px_err
+
+
+def test_a_bar_that_cannot_be_this_card_s_is_refused() -> None:
+    photo, _ = card_photo("a5", px_per_mm=6)
+    with pytest.raises(BarDoubtful, match="100 mm"):
+        view_from_card(photo, bar_mm=75.0)
 
 
 def test_view_has_fixed_scale_and_puts_plate_points_where_they_are() -> None:
@@ -193,7 +200,7 @@ def test_given_scale_keeps_the_photo_whole() -> None:
     rng = np.random.default_rng(2)
     photo = cv2.resize(rng.integers(0, 255, (60, 80, 3), dtype=np.uint8), (800, 600))
     view = view_at_scale(np.asarray(photo, np.uint8), 0.1)
-    assert view.rgb.shape[:2] == (480, 640)
+    assert view.rgb.shape[:2] == (60 * VIEW_PX_PER_MM, 80 * VIEW_PX_PER_MM)
     assert view.scale.source == "given"
     assert np.isnan(view.scale.mm_per_px_err)
     np.testing.assert_allclose(view.to_photo(np.array([[8.0, 6.0]])), [[80.0, 60.0]])

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from polypvision.card.code import CARD_NAMES, CardName, marker_ids
+from polypvision.card.dictionary import DICTIONARY
 from polypvision.card.draw import (
-    DICTIONARY,
     card_pixels,
     draw_pdf,
     draw_png,

@@ -15,7 +15,7 @@ from scene_makers import make_scene
 from polypvision.calibrate.srgb import to_linear
 from polypvision.calibrate.view import apply_homography
 from polypvision.card.code import CardName, marker_ids
-from polypvision.card.draw import DICTIONARY
+from polypvision.card.dictionary import DICTIONARY
 from polypvision.card.layout import CARD_KINDS, CardKind, card_layout
 from polypvision.columns import TRUTH
 from polypvision.errors import TableError
