@@ -1,11 +1,10 @@
-"""Rendered plates as lessons: what the reader sees, and what it should say."""
+"""Rendered plates and close-ups as lessons: what the reader sees, and what it should say."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+from skimage.draw import polygon
 
 from polypvision.calibrate.colour import measure_light
 from polypvision.calibrate.photo import resample
@@ -16,42 +15,21 @@ from polypvision.reading import Points
 from polypvision.render.chance import random_scene
 from polypvision.render.photo import RenderedPhoto, render_scene
 from polypvision.render.scene import Scene
+from polypvision.train.lesson import LESSON_PX, Lesson
+from polypvision.train.wild import wild_lesson
 
-LESSON_PX = 960
-"""Side of a lesson, view pixels: 160 mm."""
+__all__ = ["LESSON_PX", "Lesson", "lesson_of", "random_lessons"]
+
+_WILD_PER_PLATE = 4
+"""A plate costs about ten times as long as a close-up: more would leave a GPU waiting."""
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Lesson:
-    """One view with its truth, all (H, W) with H, W at most `LESSON_PX`.
+def _fill(image: NDArray[np.uint8], outline: Points, value: int) -> None:
+    """Fill the pixels whose centres lie inside a polygon of x, y pixels.
 
-    Attributes
-    ----------
-    rgb : ndarray (H, W, 3) of uint8
-        Not balanced.
-    owner : ndarray (H, W) of uint8
-        0 ground, else the row of ``polyps`` plus 1; 255 where the photo does not show the plate.
-    wound : ndarray (H, W) of bool
-    polyps : ndarray (n, 3) of float32
-        Centroid x, y and diameter, view pixels.
-    mouths : ndarray (m, 3) of float32
-        Place x, y, and the row of the polyp it belongs to.
-    gains : ndarray (3,) of float32
-        Factors in linear light that would make the card's paper neutral.
+    cv2.fillPoly also takes those that the border only touches: half a pixel too many all round.
     """
-
-    rgb: NDArray[np.uint8]
-    owner: NDArray[np.uint8]
-    wound: NDArray[np.bool_]
-    polyps: NDArray[np.float32]
-    mouths: NDArray[np.float32]
-    gains: NDArray[np.float32]
-
-
-def _fill(image: NDArray[np.uint8], polygon: Points, value: int) -> None:
-    """Fill a polygon given in pixels with sub-pixel corners."""
-    shift = 4
-    cv2.fillPoly(image, [np.round(polygon * 2**shift).astype(np.int32)], value, shift=shift)
+    image[polygon(outline[:, 1], outline[:, 0], image.shape)] = value
 
 
 def _box(scene: Scene, rng: np.random.Generator) -> tuple[Points, Points]:
@@ -112,7 +90,10 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
 
 
 def random_lessons(seed: int) -> Iterator[Lesson]:
-    """Yield lessons without end, from random plates; the same ones for the same seed."""
+    """Yield lessons without end, one of a random plate, then some close-ups, and so on.
+
+    The same ones for the same seed.
+    """
     rng = np.random.default_rng(seed)
     while True:
         width = int(rng.choice([1100, 1400, 1800]))
@@ -122,3 +103,5 @@ def random_lessons(seed: int) -> Iterator[Lesson]:
         except TableError:
             continue  # chance laid two polyps over each other
         yield lesson_of(scene, photo, rng)
+        for _ in range(_WILD_PER_PLATE):
+            yield wild_lesson(rng)

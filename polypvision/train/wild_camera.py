@@ -1,0 +1,100 @@
+"""Camera of the close-up painter: from linear light to the edited JPEG one finds."""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.calibrate.srgb import to_codes
+from polypvision.train.wild_tools import Picture, Radiance
+
+
+def _expose(light: Radiance, rng: np.random.Generator) -> Radiance:
+    """Scale so that the bright parts come near white, sometimes far beyond."""
+    sample = light[::8, ::8].max(axis=2)
+    bright = float(np.percentile(sample, rng.uniform(85, 99.5)))
+    return np.asarray(light * (np.exp(rng.normal(-0.25, 0.4)) / max(bright, 0.01)), np.float32)
+
+
+def _haze(light: Radiance, picture: Picture) -> Radiance:
+    rng = picture.rng
+    shape = picture.shape
+    if rng.random() < 0.5:  # darker towards the corners
+        x = np.linspace(-1, 1, shape[1], dtype=np.float32) - rng.normal(0, 0.3)
+        y = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None] - rng.normal(0, 0.3)
+        fall = np.exp(-rng.uniform(0, 0.9) * (x * x + y * y))
+        light = light * fall[..., None].astype(np.float32)
+    if rng.random() < 0.4:
+        veil = np.clip(picture.noise.field(shape, 400, soft=True) + 0.7, 0, 2)
+        water = picture.lamp.seen(np.array([0.5, 0.8, 1.0], np.float32))
+        light = light + veil[..., None] * water * np.float32(rng.uniform(0, 0.12))
+    if rng.random() < 0.4:  # light scattered round bright parts
+        small = cv2.resize(light, (shape[1] // 8, shape[0] // 8), interpolation=cv2.INTER_AREA)
+        glow = cv2.resize(cv2.GaussianBlur(small, (0, 0), rng.uniform(1, 6)), shape[::-1])
+        light = light + np.float32(rng.uniform(0.02, 0.25)) * glow
+    if rng.random() < 0.35:  # glints of ripples and lamps
+        line = picture.noise.field(shape, rng.uniform(10, 60), soft=True)
+        where = picture.noise.field(shape, 150, soft=True)
+        glint = np.clip(1 - np.abs(line) * rng.uniform(3, 10), 0, 1) * np.clip(where - 1.2, 0, 1)
+        light = light + (rng.uniform(0.3, 3) * glint)[..., None] * picture.lamp.colour
+    return np.asarray(light, np.float32)
+
+
+def _text(codes: NDArray[np.uint8], rng: np.random.Generator) -> None:
+    """Write letters into a corner, as owners mark their pictures."""
+    letters = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789. "
+    word = "".join(letters[n] for n in rng.integers(0, len(letters), int(rng.integers(4, 20))))
+    height, width = codes.shape[:2]
+    scale = float(rng.uniform(0.5, 1.4))
+    x = int(rng.choice([8, max(width - 17 * scale * len(word), 8)]))
+    y = int(rng.choice([30 * scale, height - 10]))
+    over = codes.copy()
+    colour = [int(value) for value in rng.choice([0, 255, 255, 200], 3)]
+    if rng.random() < 0.7:
+        colour = [255, 255, 255]
+    cv2.putText(
+        over, word, (x, y), int(rng.integers(0, 5)), scale, colour, 1 + int(scale), cv2.LINE_AA
+    )
+    weight = float(rng.uniform(0.4, 1))
+    codes[:] = cv2.addWeighted(over, weight, codes, 1 - weight, 0)
+
+
+def develop(picture: Picture) -> NDArray[np.uint8]:
+    """Return the photo (H, W, 3) of a painted picture."""
+    rng = picture.rng
+    light = _haze(_expose(picture.light, rng), picture)
+    balance = np.exp(rng.normal(0, 0.12, 3)).astype(np.float32)
+    if picture.lamp.blue > 0 and rng.random() < 0.4:  # a camera that takes the lamp for white
+        own = np.maximum(picture.lamp.colour, 0.08)
+        balance = balance * (own.mean() / own) ** np.float32(rng.uniform(0, 0.7))
+    light = light * balance
+    grey = light.mean(axis=2, keepdims=True)
+    light = grey + (light - grey) * np.float32(np.exp(rng.normal(0.2, 0.3)))
+    light = np.clip(light, 0, 4)
+    if rng.random() < 0.5:  # soft shoulder, as cameras have
+        light = 1 - np.exp(-1.3 * light)
+    blur = float(rng.choice([0.0, rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.0)]))
+    if blur:
+        light = cv2.GaussianBlur(light, (0, 0), blur)
+    strength = float(rng.choice([0.002, rng.uniform(0.002, 0.03)]))
+    noise = rng.standard_normal(light.shape, dtype=np.float32)
+    if rng.random() < 0.5:
+        noise = cv2.GaussianBlur(noise, (0, 0), 0.7) * 2
+    light = light + noise * np.sqrt(np.clip(light, 0.01, 1)) * np.float32(strength)
+    codes = to_codes(light)
+    if rng.random() < 0.6:
+        ramp = np.arange(256, dtype=np.float32) / 255
+        steep = rng.uniform(0, 0.9)
+        curve = ramp ** np.exp(rng.normal(0, 0.25))
+        curve = (1 - steep) * curve + steep * (3 * curve**2 - 2 * curve**3)
+        codes = np.asarray(cv2.LUT(codes, np.clip(curve * 255, 0, 255).astype(np.uint8)), np.uint8)
+    if rng.random() < 0.5:  # sharpening, with its halos
+        sigma, amount = float(rng.uniform(0.8, 2.5)), float(rng.uniform(0.2, 1.5))
+        soft = cv2.GaussianBlur(codes, (0, 0), sigma)
+        codes = np.asarray(cv2.addWeighted(codes, 1 + amount, soft, -amount, 0), np.uint8)
+    if rng.random() < 0.25:
+        _text(codes, rng)
+    if rng.random() < 0.7:
+        quality = int(rng.integers(40, 96))
+        _, data = cv2.imencode(".jpg", codes[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+        codes = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1], np.uint8)
+    return np.ascontiguousarray(codes)
