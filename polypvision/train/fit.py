@@ -237,7 +237,7 @@ def loss_of(out: Tensor, targets: Tensor, counts: Tensor) -> tuple[Tensor, dict[
     off = F.smooth_l1_loss(out[:, 4:], targets[:, 4:], reduction="none", beta=0.1).sum(1)
     parts = {
         "tissue": cross(0, counts) + 0.5 * overlap(0),
-        "wound": cross(1, counts * (1 + 4 * targets[:, 1])) + 0.5 * overlap(1),
+        "wound": cross(1, counts) + 0.5 * overlap(1),
         "mouth": 6 * cross(2, counts * (1 + 15 * targets[:, 2])),
         "centre": 3 * cross(3, counts * (1 + 8 * targets[:, 3])),
         "way": 2 * (off * inside).sum() / (inside.sum() + 1),
@@ -272,6 +272,7 @@ def main() -> None:
     parser.add_argument("--room", type=int, default=6000)
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
@@ -290,7 +291,10 @@ def main() -> None:
     for worker in workers:
         worker.start()
     shelf = Shelf(args.room, device)
-    model = Reader().to(device, memory_format=torch.channels_last)
+    model = Reader()
+    if args.start:
+        model.load_state_dict(torch.load(args.start, map_location="cpu"))
+    model = model.to(device, memory_format=torch.channels_last)
     mean = torch.optim.swa_utils.AveragedModel(
         model, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True
     )
