@@ -62,7 +62,7 @@ def random_polyp(rng: np.random.Generator, name: str, x_mm: float, y_mm: float) 
     """Return one polyp of any kind at a place."""
     shape = _SHAPES[rng.choice(len(_SHAPES), p=_SHAPE_SHARES)]
     piece = shape in ("half", "quarter", "margin")
-    diameter = rng.uniform(6, 20) if shape == "margin" else rng.uniform(9, 42) ** 1.0
+    diameter = rng.uniform(6, 20) if shape == "margin" else rng.uniform(9, 42)
     mouth_length = rng.uniform(0.10, 0.19)
     healed = rng.uniform(0, 1) ** 1.5 if piece else 0.0
     mouths, gap = 1, 0.0

@@ -142,7 +142,7 @@ def test_cards_must_fit_their_kind() -> None:
 
 
 def test_random_plates_vary_and_can_be_painted() -> None:
-    made = [random_scene(np.random.default_rng([1, number])) for number in range(14)]
+    made = [random_scene(np.random.default_rng([1, number])) for number in range(18)]
     for scene in made:
         shapes = planforms(scene)
         left, top, right, bottom = scene.plate_box_mm
