@@ -1,0 +1,49 @@
+"""The reader network run on views."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from map_makers import blank_view
+from numpy.typing import NDArray
+
+from polypvision.segment import maps
+from polypvision.segment.maps import read_maps
+
+
+def test_maps_have_the_view_s_size_and_are_the_same_twice() -> None:
+    view = blank_view(31, 23)
+    first, second = read_maps(view), read_maps(view)
+    for name in ("tissue", "wound", "mouth", "centre"):
+        one = getattr(first, name)
+        assert one.shape == view.valid.shape
+        assert one.dtype == np.float32
+        assert one.tobytes() == getattr(second, name).tobytes()
+        assert 0 <= one.min() <= one.max() <= 1
+    assert first.to_centre_px.shape == (*view.valid.shape, 2)
+
+
+def test_nothing_is_seen_on_plain_grey() -> None:
+    assert read_maps(blank_view(60, 40)).tissue.mean() < 0.2
+
+
+def test_the_reader_refuses_another_scale() -> None:
+    with pytest.raises(ValueError, match="px/mm"):
+        read_maps(replace(blank_view(20, 20), px_per_mm=4.0))
+
+
+def test_a_large_view_read_in_tiles_agrees_with_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    # The network replaced by one that only looks at a pixel: tiles must join without a seam.
+    def look(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+        return np.repeat(rgb[None, :, :, 0], 6, axis=0).astype(np.float32) / 255
+
+    rng = np.random.default_rng(4)
+    view = blank_view(110, 70)
+    view = replace(view, rgb=rng.integers(0, 255, view.rgb.shape, dtype=np.uint8))
+    monkeypatch.setattr(maps, "_run", look)
+    whole = read_maps(view)
+    monkeypatch.setattr(maps, "_TILE_PX", 256)
+    monkeypatch.setattr(maps, "_OVERLAP_PX", 64)
+    tiled = read_maps(view)
+    np.testing.assert_array_equal(tiled.tissue, whole.tissue)
+    np.testing.assert_array_equal(tiled.to_centre_px, whole.to_centre_px)
