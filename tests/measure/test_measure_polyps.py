@@ -28,7 +28,7 @@ def test_a_disc_has_its_diameter_area_and_feret(diameter: float) -> None:
     # Half a view pixel: pixel centres within a circle of 12 px are 2.4 % fewer than its area.
     assert polyp.diameter_mm == pytest.approx(diameter, abs=0.08)
     assert polyp.feret_max_mm == pytest.approx(diameter, abs=0.15)
-    assert polyp.area_mm2 == pytest.approx(np.pi / 4 * diameter**2, rel=0.02)
+    assert polyp.area_mm2 == pytest.approx(np.pi / 4 * diameter**2, rel=0.04)
     assert (polyp.x_mm, polyp.y_mm) == pytest.approx((25.0, 25.0), abs=0.05)
     assert polyp.wound_mm2 == 0
     assert polyp.flags == ()
