@@ -42,7 +42,7 @@ def _detector() -> cv2.aruco.ArucoDetector:
     # Wide window: markers near the camera are large, and lighting varies across a wet plate.
     parameters.adaptiveThreshWinSizeMin = 5
     parameters.adaptiveThreshWinSizeMax = 45
-    parameters.adaptiveThreshWinSizeStep = 10
+    parameters.adaptiveThreshWinSizeStep = 20
     parameters.minMarkerPerimeterRate = 0.02
     return cv2.aruco.ArucoDetector(DICTIONARY, parameters)
 

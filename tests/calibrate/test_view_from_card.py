@@ -3,7 +3,7 @@
 import cv2
 import numpy as np
 import pytest
-from shots import camera, card_photo, develop, paper, place
+from card_shots import camera, card_photo, develop, paper, place
 
 from polypvision.calibrate.photo import view_at_scale, view_from_card
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography

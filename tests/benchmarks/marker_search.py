@@ -1,0 +1,66 @@
+"""Finding the card, against the time `cv2.imdecode` takes for the same 12-megapixel file.
+
+    python tests/benchmarks/marker_search.py
+
+Prints the machine, the ratio of each step to decoding (medians of the same run), and how much the
+process grew over a hundred searches.
+"""
+
+import platform
+import resource
+import statistics
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from card_shots import card_photo
+
+from polypvision.calibrate.markers import find_markers
+from polypvision.calibrate.photo import view_from_card
+from polypvision.card.dictionary import DICTIONARY
+
+ROUNDS, SEARCHES = 7, 100
+
+
+def _seconds(work: Callable[[], object]) -> float:
+    times = []
+    for _ in range(ROUNDS):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return statistics.median(times)
+
+
+def main() -> None:
+    """Measure and print."""
+    print(platform.machine(), f"Python {platform.python_version()}, OpenCV {cv2.__version__}")
+    for noise in (0.005, 0.05):
+        photo, _ = card_photo(
+            "a5", tilt=20, roll=15, px_per_mm=13.0, picture=(4000, 3000), noise=noise
+        )
+        ok, data = cv2.imencode(".jpg", photo[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
+        assert ok
+        decoding = _seconds(lambda data=data: cv2.imdecode(data, cv2.IMREAD_COLOR))
+        grey = cv2.cvtColor(photo, cv2.COLOR_RGB2GRAY)
+        plain = cv2.aruco.ArucoDetector(DICTIONARY)
+        whole = _seconds(lambda grey=grey, plain=plain: plain.detectMarkers(grey))
+        ours = _seconds(lambda photo=photo: find_markers(photo))
+        view = _seconds(lambda photo=photo: view_from_card(photo))
+        print(
+            f"noise {noise}: imdecode {decoding * 1000:.0f} ms = 1; library search at full size "
+            f"{whole / decoding:.2f}; ours (reduced, then refined at full size) "
+            f"{ours / decoding:.2f}; the whole way to the view {view / decoding:.2f}"
+        )
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    for _ in range(SEARCHES):
+        find_markers(photo)
+    after = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    print(f"peak memory {before / 1024:.0f} MB, {(after - before) / 1024:+.1f} MB after {SEARCHES}")
+
+
+if __name__ == "__main__":
+    main()
