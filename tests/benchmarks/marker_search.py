@@ -12,6 +12,7 @@ import statistics
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 import cv2
@@ -44,12 +45,12 @@ def main() -> None:
         )
         ok, data = cv2.imencode(".jpg", photo[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 92])
         assert ok
-        decoding = _seconds(lambda data=data: cv2.imdecode(data, cv2.IMREAD_COLOR))
+        decoding = _seconds(partial(cv2.imdecode, data, cv2.IMREAD_COLOR))
         grey = cv2.cvtColor(photo, cv2.COLOR_RGB2GRAY)
         plain = cv2.aruco.ArucoDetector(DICTIONARY)
-        whole = _seconds(lambda grey=grey, plain=plain: plain.detectMarkers(grey))
-        ours = _seconds(lambda photo=photo: find_markers(photo))
-        view = _seconds(lambda photo=photo: view_from_card(photo))
+        whole = _seconds(partial(plain.detectMarkers, grey))
+        ours = _seconds(partial(find_markers, photo))
+        view = _seconds(partial(view_from_card, photo))
         print(
             f"noise {noise}: imdecode {decoding * 1000:.0f} ms = 1; library search at full size "
             f"{whole / decoding:.2f}; ours (reduced, then refined at full size) "
