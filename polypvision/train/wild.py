@@ -5,12 +5,14 @@ everything by chance (domain randomisation; Tobin et al. 2017, from memory): a r
 seen any colour and ground holds on photographs nobody here drew.
 """
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.train.lesson import LESSON_PX, Lesson
 from polypvision.train.wild_camera import develop
-from polypvision.train.wild_discs import KINDS, Disc, Kind, any_kind, paint_disc
+from polypvision.train.wild_discs import Disc, paint_button, paint_disc
 from polypvision.train.wild_grounds import (
     paint_back,
     paint_chunk,
@@ -18,12 +20,19 @@ from polypvision.train.wild_grounds import (
     paint_finger,
     paint_plug,
 )
+from polypvision.train.wild_kinds import KINDS, Kind, any_kind
 from polypvision.train.wild_tools import NOT_COUNTED, Lamp, Noise, Picture, Points
 
 _MARGIN_PX = 40
 _LEAST_VISIBLE = 0.35
 _LEAST_PX = 60
-_LARGEST = {"bubble": 330, "bounce": 330, "velvet": 300, "fluffy": 330, "fringe": 150}
+_RADII_PX = {
+    "bubble": (45, 180),
+    "bounce": (35, 180),
+    "velvet": (35, 150),
+    "fluffy": (40, 180),
+    "fringe": (22, 85),
+}
 
 
 def _blank(rng: np.random.Generator) -> Picture:
@@ -39,32 +48,48 @@ def _blank(rng: np.random.Generator) -> Picture:
 
 
 def _places(
-    count: int, middle: Points, spread: float, radii: Points, closeness: float, picture: Picture
+    middle: Points,
+    spread: float,
+    radii: Points,
+    closeness: float,
+    rng: np.random.Generator,
+    *,
+    compact: bool,
 ) -> Points:
-    """Return places (n, 2) round a middle, no two nearer than ``closeness`` of their radii."""
-    rng = picture.rng
-    taken: list[tuple[float, float, float]] = []
-    reach = spread
-    for radius in radii[:count]:
-        for _ in range(30):
-            x, y = middle + rng.normal(0, reach, 2)
-            if all(np.hypot(x - a, y - b) > closeness * (radius + r) for a, b, r in taken):
-                taken.append((float(x), float(y), float(radius)))
-                break
-            reach *= 1.02
-    return np.array(taken).reshape(-1, 3)
+    """Return x, y, radius (n, 3) round a middle, no two nearer than ``closeness`` of their radii.
+
+    A compact clone fills from its middle outwards, as polyps that budded do.
+    """
+    taken = np.empty((0, 3))
+    for radius in radii:
+        reach = spread * np.linspace(0.4, 2.0, 60)[:, None]
+        tries = middle + rng.normal(0, 1, (60, 2)) * reach
+        far = np.hypot(*(tries[:, None] - taken[None, :, :2]).transpose(2, 0, 1))
+        free = (far > closeness * (radius + taken[:, 2])).all(axis=1)
+        if not free.any():
+            continue
+        away = np.hypot(*(tries - middle).T)
+        best = int(np.argmin(np.where(free, away, np.inf))) if compact else int(np.argmax(free))
+        taken = np.vstack([taken, [*tries[best], radius]])
+    return taken
 
 
 def _discs(picture: Picture, middle: Points, radius: float, kind: str) -> list[Disc]:
     """Lay out one clone: alone, scattered, as a cluster, or as a carpet."""
     rng = picture.rng
-    count = int(rng.choice([1, rng.integers(2, 6), rng.integers(5, 14), rng.integers(12, 26)]))
+    least, most = rng.choice(np.array([[1, 2], [2, 6], [5, 14], [12, 26]]))
+    count = int(rng.integers(least, most))
     room = np.hypot(*picture.shape) / 2
-    largest = min(radius, 0.9 * room / np.sqrt(count))
+    largest = min(radius, 1.1 * room / np.sqrt(count))
     radii = np.clip(largest * np.exp(rng.normal(-0.1, rng.uniform(0.05, 0.4), count)), 15, 190)
-    closeness = float(rng.choice([rng.uniform(0.6, 0.85), rng.uniform(0.85, 1.0), 1.3]))
-    spread = float(np.median(radii) * rng.uniform(0.4, 1.0) * np.sqrt(count))
-    spots = _places(count, middle, spread, np.sort(radii)[::-1], closeness, picture)
+    closeness = float(
+        rng.choice([rng.uniform(0.65, 0.85), rng.uniform(0.8, 1.0), rng.uniform(0.8, 1.0), 1.3])
+    )
+    tightness = float(rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.3, 1.0)]))
+    spread = float(np.median(radii) * tightness * np.sqrt(count))
+    compact = bool(rng.random() < 0.65)
+    order = np.sort(radii)[::-1] if rng.random() < 0.5 else radii
+    spots = _places(middle, spread, order, closeness, rng, compact=compact)
     squeeze = float(rng.choice([1.0, rng.uniform(0.75, 1.0), rng.uniform(0.4, 1.0)]))
     towards = float(rng.normal(np.pi / 2, 0.6) if rng.random() < 0.7 else rng.uniform(0, 6.3))
     bowed = float(rng.uniform(0, 0.5))  # a cluster on a round stone looks outwards at its rim
@@ -115,8 +140,8 @@ def _far_discs(picture: Picture) -> None:
         paint_disc(picture, kind, disc, NOT_COUNTED)
 
 
-def _stage(picture: Picture, middle: Points) -> None:
-    """Paint what the discs stand on and before."""
+def _stage(picture: Picture, middle: Points, reach: float) -> None:
+    """Paint what the discs stand on and before; they reach ``reach`` pixels from the middle."""
     rng = picture.rng
     sharp = bool(rng.random() < 0.35)
     paint_back(picture, sharp=sharp)
@@ -128,33 +153,42 @@ def _stage(picture: Picture, middle: Points) -> None:
         paint_plug(picture, x, y, rng.uniform(50, 130), blur_px=float(rng.uniform(1, 12)))
     support = rng.random()
     if not sharp or support < 0.3:
-        reach = rng.uniform(0.2, 0.6) * min(picture.shape)
-        if support < 0.6:
-            paint_chunk(picture, *middle, reach)
+        reach = float(np.clip(reach * rng.uniform(0.7, 1.5), 60, 0.6 * max(picture.shape)))
+        x, y = (float(value) for value in middle)
+        if support < 0.65:
+            paint_chunk(picture, x, y, reach)
         elif support < 0.85:
-            paint_plug(
-                picture, *middle, rng.uniform(70, 220), blur_px=float(rng.choice([0.0, 1.0, 3.0]))
-            )
+            blur = float(rng.choice([0.0, 1.0, 3.0]))
+            paint_plug(picture, x, y, min(reach, 230.0), blur_px=blur)
     if rng.random() < 0.3:
         paint_clutter(picture)
 
 
 def _paint(picture: Picture) -> None:
     rng = picture.rng
-    middle = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
-    _stage(picture, middle)
-    if rng.random() >= 0.1:
-        number = 0
-        for _ in range(int(rng.choice([1, 1, 2, 3]))):
-            name = str(rng.choice(KINDS, p=[0.34, 0.12, 0.14, 0.1, 0.3]))
-            largest = np.exp(rng.uniform(np.log(24), np.log(_LARGEST[name] / 2)))
-            kind: Kind = any_kind(rng, picture.lamp, name)
-            for disc in _discs(picture, middle, float(largest), name):
-                number += 1
-                if number > 60:
-                    break
+    middle = support = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
+    clones: list[tuple[Kind, list[Disc]]] = []
+    extent = rng.uniform(0.2, 0.6) * min(picture.shape)
+    empty = rng.random() < 0.1
+    for clone in range(0 if empty else int(rng.choice([1, 1, 1, 2, 3]))):
+        name = str(rng.choice(KINDS, p=[0.36, 0.12, 0.12, 0.1, 0.3]))
+        low, high = _RADII_PX[name]
+        largest = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+        discs = _discs(picture, middle, largest, name)
+        if clone == 0:
+            far = [np.hypot(*(middle - (d.x, d.y))) + 0.5 * d.radius for d in discs]
+            extent = float(np.quantile(far, 0.9))
+        clones.append((any_kind(rng, picture.lamp, name), discs))
+        middle = rng.uniform(0.1, 0.9, 2) * picture.shape[::-1] if rng.random() < 0.6 else middle
+    _stage(picture, support, extent)
+    number = 0
+    for kind, discs in clones[::-1]:
+        for disc in discs[: 60 - number]:
+            number += 1
+            if kind.kind == "fringe" and rng.random() < 0.06:
+                paint_button(picture, kind, disc)
+            else:
                 paint_disc(picture, kind, disc, number)
-            middle = rng.uniform(0.1, 0.9, 2) * picture.shape[::-1]
     if rng.random() < 0.2:
         paint_clutter(picture)
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):
@@ -177,14 +211,15 @@ def wild_lesson(rng: np.random.Generator) -> Lesson:
     """
     picture = _blank(rng)
     _paint(picture)
-    return _truth(picture, develop(picture))
-
-
-def _truth(picture: Picture, rgb: NDArray[np.uint8]) -> Lesson:
-    """Cut the margin off, and keep what is seen well enough to be counted."""
     cut = slice(_MARGIN_PX, -_MARGIN_PX), slice(_MARGIN_PX, -_MARGIN_PX)
+    seen = replace(picture, light=picture.light[cut].copy(), owner=picture.owner[cut])
+    return _truth(picture, seen.owner, develop(seen))
+
+
+def _truth(picture: Picture, seen: NDArray[np.uint8], rgb: NDArray[np.uint8]) -> Lesson:
+    """Keep what is seen well enough to be counted; ``seen`` is the owner without the margin."""
     counts = np.bincount(picture.owner.ravel(), minlength=256)
-    inner = np.bincount(picture.owner[cut].ravel(), minlength=256)
+    inner = np.bincount(seen.ravel(), minlength=256)
     new = np.full(256, NOT_COUNTED, np.uint8)
     new[0] = 0
     polyps: list[tuple[float, float, float]] = []
@@ -204,9 +239,9 @@ def _truth(picture: Picture, rgb: NDArray[np.uint8]) -> Lesson:
             inside = 0 <= line < picture.shape[0] and 0 <= column < picture.shape[1]
             if inside and picture.owner[line, column] == number:
                 mouths.append((x - _MARGIN_PX, y - _MARGIN_PX, row))
-    owner = new[picture.owner[cut]]
+    owner = new[seen]
     return Lesson(
-        rgb=np.ascontiguousarray(rgb[cut]),
+        rgb=rgb,
         owner=owner,
         wound=np.zeros(owner.shape, np.bool_),
         polyps=np.array(polyps, np.float32).reshape(-1, 3),

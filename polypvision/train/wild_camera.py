@@ -31,10 +31,10 @@ def _haze(light: Radiance, picture: Picture) -> Radiance:
         small = cv2.resize(light, (shape[1] // 8, shape[0] // 8), interpolation=cv2.INTER_AREA)
         glow = cv2.resize(cv2.GaussianBlur(small, (0, 0), rng.uniform(1, 6)), shape[::-1])
         light = light + np.float32(rng.uniform(0.02, 0.25)) * glow
-    if rng.random() < 0.35:  # glints of ripples and lamps
+    if rng.random() < 0.12:  # glints of ripples and lamps
         line = picture.noise.field(shape, rng.uniform(10, 60), soft=True)
         where = picture.noise.field(shape, 150, soft=True)
-        glint = np.clip(1 - np.abs(line) * rng.uniform(3, 10), 0, 1) * np.clip(where - 1.2, 0, 1)
+        glint = np.clip(1 - np.abs(line) * rng.uniform(3, 10), 0, 1) * np.clip(where - 1.6, 0, 1)
         light = light + (rng.uniform(0.3, 3) * glint)[..., None] * picture.lamp.colour
     return np.asarray(light, np.float32)
 
@@ -68,10 +68,13 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
         balance = balance * (own.mean() / own) ** np.float32(rng.uniform(0, 0.7))
     light = light * balance
     grey = light.mean(axis=2, keepdims=True)
-    light = grey + (light - grey) * np.float32(np.exp(rng.normal(0.2, 0.3)))
+    light = grey + (light - grey) * np.float32(np.exp(rng.normal(0.1, 0.25)))
     light = np.clip(light, 0, 4)
-    if rng.random() < 0.5:  # soft shoulder, as cameras have
-        light = 1 - np.exp(-1.3 * light)
+    if rng.random() < 0.85:  # a camera's soft shoulder: bright colours pale rather than clip
+        peak = light.max(axis=2, keepdims=True)
+        pale = np.clip(peak - 0.6, 0, 1) * np.float32(rng.uniform(0.1, 0.5))
+        light = light + pale * (light.mean(axis=2, keepdims=True) - light)
+        light = 1 - np.exp(-np.float32(rng.uniform(1.1, 1.5)) * light)
     blur = float(rng.choice([0.0, rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.0)]))
     if blur:
         light = cv2.GaussianBlur(light, (0, 0), blur)
@@ -96,5 +99,7 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
     if rng.random() < 0.7:
         quality = int(rng.integers(40, 96))
         _, data = cv2.imencode(".jpg", codes[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-        codes = np.asarray(cv2.imdecode(data, cv2.IMREAD_COLOR)[..., ::-1], np.uint8)
+        decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        assert decoded is not None
+        codes = np.asarray(decoded[..., ::-1], np.uint8)
     return np.ascontiguousarray(codes)

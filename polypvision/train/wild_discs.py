@@ -1,73 +1,26 @@
 """Discs of the close-up painter: bubble carpets, velvet, folds, fringes, at any slant."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.draw import polygon
 
 from polypvision.render.noise import Field
+from polypvision.train.wild_kinds import Kind
 from polypvision.train.wild_tools import (
     NOT_COUNTED,
-    Colour,
-    Lamp,
     Picture,
     Points,
     Radiance,
     blobs,
+    blur,
     lay,
-    living_colour,
     mix,
     step,
 )
 
-KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
 _TURNS = 256
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Kind:
-    """What the discs of one clone have in common; sizes in radii of the disc.
-
-    Attributes
-    ----------
-    kind : str
-        One of `KINDS`.
-    ring_colours, ring_edges : ndarray (k, 3), (k,)
-        Colours of the disc from the mouth outwards, and where each begins.
-    tips, bases : ndarray (k, 3)
-        Colours of tentacle tips and stems, from the mouth outwards.
-    """
-
-    kind: str
-    ring_colours: Radiance
-    ring_edges: Points
-    ring_soft: float
-    tips: Radiance
-    bases: Radiance
-    tip_share: float
-    mouth: Colour
-    lips: Colour
-    mouth_size: float
-    mouth_hidden: float
-    slit: bool
-    tentacle: float
-    growth: float
-    packing: float
-    stretch: float
-    streaks: float
-    streak_count: float
-    mottle: float
-    mottle_colour: Colour
-    mottle_size: float
-    speckle: float
-    gloss: float
-    lobes: float
-    folds: float
-    dome: float
-    rows: int
-    gap: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -84,71 +37,6 @@ class Disc:
     counted: bool
 
 
-def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
-    """Draw a clone's looks."""
-    rings = int(rng.integers(2, 5)) if kind == "fringe" else int(rng.integers(1, 4))
-    hue = float(rng.random())
-    related = rng.random() < 0.5
-
-    def some() -> Colour:
-        near = hue + float(rng.normal(0, 0.06)) if related and rng.random() < 0.7 else None
-        return living_colour(rng, lamp, hue=near)
-
-    def brightest(n: int) -> Colour:
-        several = [living_colour(rng, lamp) for _ in range(n)]
-        return max(several, key=lambda colour: float(colour.max()))
-
-    tips = np.stack([brightest(2) if kind != "velvet" else some() for _ in range(2)])
-    bases = np.stack([some(), some()]) * rng.uniform(0.3, 1.0)
-    if rng.random() < 0.4:
-        tips[1] = tips[0]
-    if rng.random() < 0.35:
-        bases = tips * np.float32(rng.uniform(0.4, 0.9))
-    surface = np.stack([some() for _ in range(rings)])
-    if kind in ("bubble", "fluffy") or (kind == "bounce" and rng.random() < 0.7):
-        surface = surface * np.float32(rng.uniform(0.1, 0.6))
-    edges = np.sort(np.append(rng.uniform(0.15, 0.85, rings - 1), 0.0))
-    tentacle = {
-        "bubble": rng.uniform(0.045, 0.12),
-        "bounce": rng.uniform(0.04, 0.09),
-        "velvet": rng.uniform(0.015, 0.03),
-        "fluffy": rng.uniform(0.02, 0.045),
-        "fringe": rng.uniform(0.03, 0.065),
-    }[kind]
-    return Kind(
-        kind=kind,
-        ring_colours=surface.astype(np.float32),
-        ring_edges=edges,
-        ring_soft=float(rng.uniform(0.04, 0.3 if kind == "fringe" else 0.6)),
-        tips=tips.astype(np.float32),
-        bases=bases.astype(np.float32),
-        tip_share=float(rng.uniform(0.15, 0.9)),
-        mouth=brightest(3) if rng.random() < 0.75 else some() * np.float32(0.3),
-        lips=brightest(2),
-        mouth_size=float(rng.uniform(0.05, 0.12)),
-        mouth_hidden=float(rng.choice([0.0, rng.uniform(0, 1)])),
-        slit=bool(rng.random() < 0.5),
-        tentacle=float(tentacle),
-        growth=float(rng.uniform(-0.1, 1.2)),
-        packing=float(rng.uniform(0.72, 1.1)),
-        stretch=float(rng.choice([1.0, rng.uniform(1.0, 1.7)])),
-        streaks=float(rng.choice([0.0, rng.uniform(0.1, 0.8)])),
-        streak_count=float(rng.uniform(12, 70)),
-        mottle=float(rng.choice([0.0, rng.uniform(0.2, 1.0)])),
-        mottle_colour=some(),
-        mottle_size=float(rng.uniform(0.08, 0.6)),
-        speckle=float(rng.choice([0.0, rng.uniform(0.1, 0.6)])),
-        gloss=float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.1, 0.7)])),
-        lobes=float(rng.choice([rng.uniform(0.0, 0.06), rng.uniform(0.04, 0.22)]))
-        * (0.4 if kind == "fringe" else 1.0),
-        folds=float(rng.choice([0.0, rng.uniform(0.03, 0.22)]))
-        * (0.3 if kind == "fringe" else 1.0),
-        dome=float(rng.uniform(-0.35, 0.35)),
-        rows=int(rng.integers(1, 4)),
-        gap=float(rng.uniform(0.1, 0.7)),
-    )
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Form:
     """A disc's outline and folds by angle, and its way onto the picture."""
@@ -162,8 +50,11 @@ class _Form:
     sin_slant: float
 
     def at(self, table: Points, theta: NDArray[np.floating]) -> NDArray[np.float64]:
+        """Look a table up by angle, between its entries linearly: steps would show in relief."""
         turn = np.mod(theta, 2 * np.pi) * (_TURNS / (2 * np.pi))
-        return table[np.minimum(turn.astype(np.int32), _TURNS - 1)]
+        low = np.minimum(turn.astype(np.int32), _TURNS - 1)
+        part = turn - low
+        return np.asarray(table[low] * (1 - part) + table[(low + 1) % _TURNS] * part)
 
     def place(self, theta: Points, rho: Points) -> tuple[Points, Points]:
         """Return window places (n, 2) and nearness to the viewer of points of the disc."""
@@ -175,11 +66,11 @@ class _Form:
         return xy, near
 
 
-def _form(kind: Kind, disc: Disc, rng: np.random.Generator, middle: Points) -> _Form:
+def _form(kind: Kind, disc: Disc, rng: np.random.Generator) -> _Form:
     theta = np.arange(_TURNS) * (2 * np.pi / _TURNS)
     outline = np.ones(_TURNS)
     for order in range(2, 9):
-        strength = kind.lobes * rng.normal() / order**0.6
+        strength = kind.lobes * rng.normal() / order**0.9
         outline += strength * np.cos(order * theta + rng.uniform(0, 2 * np.pi))
     if disc.mouths > 1:
         outline += rng.uniform(0.05, 0.28) * np.cos(2 * theta)
@@ -199,7 +90,7 @@ def _form(kind: Kind, disc: Disc, rng: np.random.Generator, middle: Points) -> _
         fold=np.roll(fold, shift),
         axes=disc.radius * np.stack([across, towards * disc.squeeze]),
         lift=-towards * sine * disc.radius,
-        middle=middle,
+        middle=np.zeros(2),
         cos_slant=disc.squeeze,
         sin_slant=float(sine),
     )
@@ -218,29 +109,28 @@ def _tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> tuple[Poi
             parts.append(np.stack([theta, rho]))
         theta, rho = np.concatenate(parts, 1)
         wide = np.full(len(theta), max(0.9 * np.pi / count, least)) * rng.uniform(0.8, 1.1)
-        return theta, rho, wide, np.full(len(theta), rng.uniform(1.6, 3.2))
+        return theta, rho, wide, np.full(len(theta), rng.uniform(1.5, 4.0))
     thetas, rhos, wides = [], [], []
-    rho = 0.0 if kind.kind != "bounce" else 0.1
-    while rho < 1.0:
-        wide = max(kind.tentacle * (0.65 + kind.growth * rho**1.5), least)
-        count = max(int(2 * np.pi * rho / (2 * wide * kind.packing)), 1)
+    ring = 0.0 if kind.kind != "bounce" else 0.1
+    while ring < 1.0:
+        size = max(kind.tentacle * (0.65 + kind.growth * ring**1.5), least)
+        count = max(int(2 * np.pi * ring / (2 * size * kind.packing)), 1)
         around = (np.arange(count) + rng.random()) * (2 * np.pi / count)
         thetas.append(around + rng.normal(0, 0.3 / max(count, 3), count) * 2)
-        rhos.append(rho + rng.normal(0, 0.35 * wide, count))
-        wides.append(wide * np.exp(rng.normal(0, 0.12, count)))
-        rho += 2 * wide * kind.packing * 0.87
+        rhos.append(ring + rng.normal(0, 0.35 * size, count))
+        wides.append(size * np.exp(rng.normal(0, 0.12, count)))
+        ring += 2 * size * kind.packing * 0.87
     theta, rho_all, wide_all = (np.concatenate(part) for part in (thetas, rhos, wides))
     if kind.kind == "bounce":
         keep = rng.random(len(theta)) < rng.uniform(0.25, 0.9)
         theta, rho_all, wide_all = theta[keep], rho_all[keep], wide_all[keep]
         grown = rng.random(len(theta)) < rng.uniform(0.04, 0.25)
         wide_all = np.where(grown, rng.uniform(0.09, 0.26, len(theta)), wide_all)
-    keep = (rho_all > 0) & (rho_all < 1.02)
+    # The rim is where tentacles end, but their tips stand over it a little.
+    keep = (rho_all > 0) & (rho_all + 0.6 * wide_all < 1.04)
     theta, rho_all, wide_all = theta[keep], rho_all[keep], wide_all[keep]
-    if len(theta) > 4000:
-        theta, rho_all, wide_all = theta[:4000], rho_all[:4000], wide_all[:4000]
-    stretch = np.full(len(theta), kind.stretch) * np.exp(rng.normal(0, 0.08, len(theta)))
-    return theta, rho_all, wide_all, stretch
+    stretch = kind.stretch * np.exp(rng.normal(0, 0.08, len(theta)))
+    return np.asarray(theta, np.float64), rho_all, wide_all, stretch
 
 
 def _surface(
@@ -279,81 +169,105 @@ def _mouth_places(disc: Disc, rng: np.random.Generator, form: _Form) -> Points:
     return np.stack([angles, np.full(disc.mouths, spread)], 1)
 
 
+def _body(edge: Points, shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Fill an outline; cv2 takes border pixels too, so it is drawn half a pixel smaller."""
+    away = edge - edge.mean(axis=0)
+    inner = edge - 0.5 * away / np.maximum(np.linalg.norm(away, axis=1, keepdims=True), 1e-6)
+    mask = np.zeros(shape, np.uint8)
+    cv2.fillPoly(mask, [np.round(inner * 16).astype(np.int32)], 1, shift=4)
+    return mask > 0
+
+
+def _paint_mouths(
+    kind: Kind,
+    disc: Disc,
+    picture: Picture,
+    light: Radiance,
+    mouths: Points,
+    back: Points,
+    size: float,
+) -> None:
+    """Paint each mouth into the window: a cone with a slit, or with bright or dark lips."""
+    turn = picture.rng.uniform(0, np.pi)
+    half = int(np.ceil(1.5 * size * disc.radius)) + 2
+    for mx, my in mouths:
+        left, top = max(int(mx) - half, 0), max(int(my) - half, 0)
+        part = light[top : int(my) + half + 1, left : int(mx) + half + 1]
+        if part.size == 0:
+            continue
+        x = np.arange(part.shape[1]) + left - mx
+        y = (np.arange(part.shape[0]) + top - my)[:, None]
+        u, v = x * back[0, 0] + y * back[1, 0], x * back[0, 1] + y * back[1, 1]
+        along = (u * np.cos(turn) + v * np.sin(turn)).astype(np.float32)
+        over = (v * np.cos(turn) - u * np.sin(turn)).astype(np.float32)
+        reach = np.hypot(along, over * 1.3) / size
+        cone = np.clip(1.25 - reach, 0, 1) * size * disc.radius
+        bump = np.clip(picture.lamp.relief(np.asarray(cone, np.float32)), 0.3, 1.8)
+        painted = mix(part, kind.mouth * bump[..., None], 1 - step(reach, 1.1, 0.35))
+        slit = np.hypot(along, over * (5 if kind.slit else 1.5)) / (0.55 * size)
+        dark = kind.mouth * np.float32(0.12) if kind.slit else kind.lips
+        part[:] = mix(painted, dark, 1 - step(slit, 1.0, 0.4))
+
+
 def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     """Paint one disc over what is there, and note its pixels and mouths under ``number``."""
     rng, lamp = picture.rng, picture.lamp
-    margin = round(0.35 * disc.radius + 4 + 3 * disc.blur_px)
-    half = int(np.ceil(1.35 * disc.radius)) + margin
-    corner = (round(disc.x) - half, round(disc.y) - half)
-    side = 2 * half + 1
-    if disc.x < -half or disc.y < -half:
+    if disc.squeeze < 0.9 and rng.random() < 0.35:
+        _paint_stalk(picture, kind, disc)
+    form = _form(kind, disc, rng)
+    rim = np.asarray(np.arange(_TURNS) * (2 * np.pi / _TURNS), np.float64)
+    edge, _ = form.place(rim, np.ones(_TURNS) * (0.97 if kind.kind != "fringe" else 0.9))
+    grown = {"bounce": 0.3, "velvet": 0.03}.get(kind.kind, 3 * kind.tentacle)
+    margin = grown * disc.radius + 8 + 3 * disc.blur_px
+    low = np.floor(edge.min(axis=0) - margin).astype(int)
+    width, height = (int(n) for n in np.ceil(edge.max(axis=0) + margin).astype(int) - low + 1)
+    corner = (int(low[0] + round(disc.x)), int(low[1] + round(disc.y)))
+    if corner[0] + width < 0 or corner[1] + height < 0:
         return
-    middle = np.array([disc.x - corner[0], disc.y - corner[1]])
-    form = _form(kind, disc, rng, middle)
-    ticks = np.arange(side, dtype=np.float32)
-    x, y = np.meshgrid(ticks - np.float32(middle[0]), ticks - np.float32(middle[1]))
-    back = np.linalg.inv(form.axes).astype(np.float32)
-    u, v = x * back[0, 0] + y * back[1, 0], x * back[0, 1] + y * back[1, 1]
+    if corner[0] >= picture.shape[1] or corner[1] >= picture.shape[0]:
+        return
+    form = replace(form, middle=-low.astype(np.float64))
+    edge = edge - low
+    x, y = np.meshgrid(
+        np.arange(low[0], low[0] + width, dtype=np.float32),
+        np.arange(low[1], low[1] + height, dtype=np.float32),
+    )
+    back = np.asarray(np.linalg.inv(form.axes), np.float64)
+    u, v = (x * np.float32(back[0, i]) + y * np.float32(back[1, i]) for i in (0, 1))
     theta = np.arctan2(v, u)
     rho = np.asarray(np.hypot(u, v) / form.at(form.outline, theta), np.float32)
-    rim = np.arange(_TURNS) * (2 * np.pi / _TURNS)
-    edge, _ = form.place(rim, np.ones(_TURNS) * (0.97 if kind.kind != "fringe" else 0.9))
-    body = np.zeros((side, side), np.bool_)
-    body[polygon(edge[:, 1], edge[:, 0], body.shape)] = True
+    body = _body(edge, (height, width))
 
-    light, height = _surface(kind, picture, theta, rho, disc.radius)
+    light, relief = _surface(kind, picture, theta, rho, disc.radius)
     inside = np.clip(rho, 0, 1.2)
     fold = np.asarray(form.at(form.fold, theta), np.float32) * inside**2
     bowl = kind.dome * (1 - inside**2)
-    shape_light = lamp.relief(
-        np.asarray(disc.radius * (0.8 * bowl + 0.8 * fold) + height, np.float32)
-    )
-    broad = np.clip(lamp.relief(np.asarray(disc.radius * (0.8 * bowl + 1.2 * fold))), 0.25, 1.6)
-    light = light * (shape_light * (1 - 0.3 * step(rho, 1.0, 0.25)))[..., None]
+    fine = lamp.relief(np.asarray(disc.radius * 0.8 * (bowl + fold) + relief, np.float32))
+    broad = lamp.relief(np.asarray(disc.radius * (0.8 * bowl + 1.2 * fold), np.float32))
+    broad = np.clip(broad, 0.25, 1.6)
+    light = light * (fine * (1 - 0.3 * step(rho, 1.0, 0.25)))[..., None]
 
     places = _mouth_places(disc, rng, form)
     mouth_xy, _ = form.place(places[:, 0], places[:, 1])
     size = kind.mouth_size * float(np.exp(rng.normal(0, 0.15)))
-    turn = rng.uniform(0, np.pi)
-    for mx, my in mouth_xy:
-        mu = (x - np.float32(mx - middle[0])) * back[0, 0] + (
-            y - np.float32(my - middle[1])
-        ) * back[1, 0]
-        mv = (x - np.float32(mx - middle[0])) * back[0, 1] + (
-            y - np.float32(my - middle[1])
-        ) * back[1, 1]
-        along = mu * np.cos(turn) + mv * np.sin(turn)
-        over = mv * np.cos(turn) - mu * np.sin(turn)
-        reach = np.hypot(along, over * 1.3) / size
-        cone = np.clip(1.25 - reach, 0, 1) * size * disc.radius
-        bump = np.clip(lamp.relief(np.asarray(cone, np.float32)), 0.3, 1.8)
-        light = mix(light, kind.mouth * bump[..., None], 1 - step(reach, 1.1, 0.35))
-        slit = np.hypot(along, over * (5 if kind.slit else 1.5)) / (0.55 * size)
-        dark = kind.mouth * np.float32(0.12) if kind.slit else kind.lips
-        light = mix(light, dark, 1 - step(slit, 1.0, 0.4))
-
+    _paint_mouths(kind, disc, picture, light, mouth_xy, back, size)
     mask = body
     if kind.kind != "velvet":
         angle, far, wide, stretch = _tentacles(kind, disc.radius, rng)
         xy, near = form.place(angle, far)
-        clear = (1 - kind.mouth_hidden) * size * 1.1
-        flat = (xy - middle) @ np.linalg.inv(form.axes)
-        mouths_flat = (mouth_xy - middle) @ np.linalg.inv(form.axes)
-        gap = np.min(np.linalg.norm(flat[:, None] - mouths_flat[None], axis=2), axis=1)
         if kind.kind != "fringe":
-            keep = gap > clear + 0.5 * wide
+            away = np.linalg.norm(((xy[:, None] - mouth_xy[None]) @ back), axis=2).min(axis=1)
+            keep = away > (1 - kind.mouth_hidden) * size * 1.1 + 0.5 * wide
             angle, far, wide, stretch = (p[keep] for p in (angle, far, wide, stretch))
             xy, near = xy[keep], near[keep]
         if len(angle):
-            light, mask = _lay_tentacles(
-                kind, disc, picture, form, light, body, broad, (angle, far, wide, stretch, xy, near)
-            )
-    cover = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.6)
+            tentacles = (angle, far, wide, stretch, xy, near)
+            light, mask = _lay_tentacles(kind, disc, picture, form, light, body, broad, tentacles)
     taken = lay(
         picture,
         corner,
         light,
-        cover,
+        blur(mask.astype(np.float32), 0.6),
         blur_px=disc.blur_px,
         shadow=float(rng.uniform(0.3, 0.85)),
         reach_px=float(0.05 * disc.radius + 2),
@@ -361,14 +275,57 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     if taken is None:
         return
     rows, columns, *inner = taken
-    width = 2 * max(round(kind.tentacle * disc.radius), 1) + 1
-    close = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (width, width))
+    reach = 2 * max(round(kind.tentacle * disc.radius), 1) + 1
+    close = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
     whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, close) > 0
-    owner = picture.owner[rows, columns]
-    owner[whole[inner[0], inner[1]]] = number if disc.counted else NOT_COUNTED
+    picture.owner[rows, columns][whole[inner[0], inner[1]]] = (
+        number if disc.counted else NOT_COUNTED
+    )
     if disc.counted:
         picture.mouths[number] = mouth_xy + np.array(corner)
         picture.areas[number] = int(whole.sum())
+
+
+def paint_button(picture: Picture, kind: Kind, disc: Disc) -> None:
+    """Paint a closed polyp: a stalk's rounded end with a puckered middle; it does not count."""
+    rng, lamp = picture.rng, picture.lamp
+    radius = disc.radius * float(rng.uniform(0.35, 0.65))
+    half = round(1.3 * radius) + 4
+    centre = np.full((1, 2), float(half))
+    size = np.array([radius])
+    found = blobs((2 * half + 1,) * 2, centre, size * 1.1, size, np.zeros(1), np.zeros(1))
+    light = kind.bases[1] * lamp.shade(found.nx, found.ny, found.nz)[..., None]
+    pucker = step(found.nz, float(rng.uniform(0.9, 0.99)), 0.06)
+    light = mix(np.asarray(light, np.float32), kind.tips[0], pucker)
+    light *= np.exp(0.25 * picture.noise.field(found.which.shape, radius))[..., None]
+    cover = blur(found.there.astype(np.float32), 0.8)
+    corner = (round(disc.x) - half, round(disc.y) - half)
+    taken = lay(picture, corner, light, cover, blur_px=disc.blur_px, shadow=0.5)
+    if taken is not None:
+        rows, columns, *inner = taken
+        picture.owner[rows, columns][found.there[inner[0], inner[1]]] = NOT_COUNTED
+
+
+def _paint_stalk(picture: Picture, kind: Kind, disc: Disc) -> None:
+    """Paint the column below the nearer rim of a slanted disc: part of the ground to a reader."""
+    rng, lamp = picture.rng, picture.lamp
+    sine = np.sqrt(1 - disc.squeeze**2)
+    half = round(1.6 * disc.radius) + 4
+    reach = disc.radius * rng.uniform(0.5, 0.9)
+    away = disc.squeeze * 0.55 * disc.radius + 0.35 * sine * reach
+    centre = half + away * np.array([[np.cos(disc.towards), np.sin(disc.towards)]])
+    wide = np.array([disc.radius * rng.uniform(0.5, 0.85)])
+    long = np.maximum(np.array([reach * sine]), 3)
+    found = blobs((2 * half + 1,) * 2, centre, long, wide, np.full(1, disc.towards), np.zeros(1))
+    colour = kind.bases[1] * np.float32(rng.uniform(0.3, 1.0))
+    light = np.asarray(colour * lamp.shade(found.nx, found.ny, found.nz)[..., None], np.float32)
+    light *= np.exp(0.3 * picture.noise.field(found.which.shape, 0.5 * disc.radius))[..., None]
+    cover = blur(found.there.astype(np.float32), 0.8)
+    corner = (round(disc.x) - half, round(disc.y) - half)
+    taken = lay(picture, corner, light, cover, blur_px=disc.blur_px, shadow=0.4)
+    if taken is not None:
+        rows, columns, *inner = taken
+        picture.owner[rows, columns][found.there[inner[0], inner[1]]] = 0
 
 
 def _lay_tentacles(
@@ -393,10 +350,19 @@ def _lay_tentacles(
     base = near * disc.radius * 0.9 + rng.normal(0, 0.25, len(angle)) * half_px
     if kind.kind == "fringe":
         base = base + 1.5 * half_px * (rng.random(len(angle)) < 0.5)
-    found = blobs((len(body), len(body)), lifted, length, half_px, direction, base)
+    found = blobs(
+        (int(body.shape[0]), int(body.shape[1])), lifted, length, half_px, direction, base
+    )
     there = found.there
     n = np.maximum(found.which, 0)
     patch = rng.normal(0, 0.12, len(angle)) + far
+    if kind.patches:
+        spots = picture.noise.field(found.which.shape, 0.8 * disc.radius, soft=True)
+        columns, rows = (
+            np.clip(xy[:, i].astype(int), 0, n - 1)
+            for i, n in ((0, body.shape[1]), (1, body.shape[0]))
+        )
+        patch += kind.patches * spots[rows, columns]
     share = np.clip(patch, 0, 1)[:, None].astype(np.float32)
     spread = np.exp(rng.normal(0, 0.12, (len(angle), 1))).astype(np.float32)
     tips = (kind.tips[0] + share * (kind.tips[1] - kind.tips[0])) * spread
@@ -413,6 +379,6 @@ def _lay_tentacles(
     colour = colour * (shade * hollow * broad)[..., None]
     shine = lamp.highlight(found.nx, found.ny, found.nz, 30.0)
     colour += (kind.gloss * shine)[..., None] * lamp.colour * (1 - 0.6 * lamp.blue)
-    edge = cv2.GaussianBlur(there.astype(np.float32), (0, 0), 0.5)
+    edge = blur(there.astype(np.float32), 0.5)
     dark = np.float32(0.55) if kind.kind in ("bubble", "fluffy") else np.float32(0.85)
     return mix(light * dark, colour.astype(np.float32), edge * there), body | there

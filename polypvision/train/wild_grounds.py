@@ -14,6 +14,7 @@ from polypvision.train.wild_tools import (
     Radiance,
     any_colour,
     blobs,
+    blur,
     hsv,
     lay,
     living_colour,
@@ -53,7 +54,7 @@ def _blurred(light: Radiance, sigma: float) -> Radiance:
     shrink = max(int(sigma / 3), 1)
     size = (light.shape[1], light.shape[0])
     small = cv2.resize(light, (size[0] // shrink, size[1] // shrink), interpolation=cv2.INTER_AREA)
-    small = cv2.GaussianBlur(small, (0, 0), sigma / shrink)
+    small = blur(np.asarray(small, np.float32), sigma / shrink)
     return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
@@ -84,7 +85,10 @@ def rock(picture: Picture, shape: tuple[int, int], *, dull: bool = False) -> Rad
         pits = step(noise.field(shape, rng.uniform(6, 16), soft=True), rng.uniform(0.8, 1.6), 0.4)
         light = light * (1 - np.float32(rng.uniform(0.3, 0.9)) * pits)[..., None]
         height -= pits * 2
-    return np.asarray(light * lamp.relief(height)[..., None], np.float32)
+    height += noise.field(shape, size / 5) * np.float32(size * rng.uniform(0.0, 0.03))
+    deep = height - blur(height, 9)
+    shelter = np.clip(1 + np.float32(rng.uniform(0.01, 0.14)) * deep, 0.15, 1.5)
+    return np.asarray(light * (lamp.relief(height) * shelter)[..., None], np.float32)
 
 
 def sand(picture: Picture, shape: tuple[int, int]) -> Radiance:
@@ -121,7 +125,7 @@ def pebbles(picture: Picture, shape: tuple[int, int]) -> Radiance:
     stone = stone * np.exp(rng.uniform(0, 0.4) * noise.field(shape, 14))[..., None]
     flat = np.sqrt(found.nz)  # flatter on top than an ellipsoid
     light_on = lamp.shade(found.nx, found.ny, flat) * (0.3 + 0.7 * step(found.nz, 0.3, 0.6))
-    edge = cv2.GaussianBlur(found.there.astype(np.float32), (0, 0), 0.6) * found.there
+    edge = blur(found.there.astype(np.float32), 0.6) * found.there
     return mix(light, np.asarray(stone * light_on[..., None], np.float32), edge)
 
 
@@ -245,14 +249,18 @@ def paint_back(picture: Picture, *, sharp: bool) -> str:
 def paint_chunk(picture: Picture, x: float, y: float, radius: float) -> None:
     """Lay a piece of rock with a ragged outline."""
     rng = picture.rng
-    half = int(1.5 * radius)
-    shape = (2 * half + 1, 2 * half + 1)
-    ticks = np.arange(-half, half + 1, dtype=np.float32)
+    left, top = max(int(x - 1.5 * radius), 0), max(int(y - 1.5 * radius), 0)
+    right = min(int(x + 1.5 * radius), picture.shape[1])
+    bottom = min(int(y + 1.5 * radius), picture.shape[0])
+    shape = (bottom - top, right - left)
+    across = np.arange(left, right, dtype=np.float32) - np.float32(x)
+    down = np.arange(top, bottom, dtype=np.float32)[:, None] - np.float32(y)
     angle = rng.uniform(0, np.pi)
-    u = ticks * np.cos(angle) + ticks[:, None] * np.sin(angle)
-    v = (ticks[:, None] * np.cos(angle) - ticks * np.sin(angle)) * rng.uniform(1.0, 1.6)
-    power = rng.choice([2.0, 2.0, 5.0])
-    reach = (np.abs(u) ** power + np.abs(v) ** power) ** (1 / power) / radius
+    u = across * np.cos(angle) + down * np.sin(angle)
+    v = (down * np.cos(angle) - across * np.sin(angle)) * rng.uniform(1.0, 1.6)
+    power = rng.choice([2, 2, 4])
+    u, v = (axis.astype(np.float32) / np.float32(radius) for axis in (u, v))
+    reach = np.hypot(u, v) if power == 2 else (u**4 + v**4) ** 0.25
     reach = reach + rng.uniform(0.02, 0.14) * picture.noise.field(shape, radius * 0.5)
     cover = 1 - step(np.asarray(reach, np.float32), 1.0, 3 / radius)
     choice = rng.random()
@@ -262,7 +270,7 @@ def paint_chunk(picture: Picture, x: float, y: float, radius: float) -> None:
     light = light * (1 - 0.6 * np.clip(reach, 0, 1) ** 6)[..., None]
     lay(
         picture,
-        (round(x) - half, round(y) - half),
+        (left, top),
         np.asarray(light, np.float32),
         cover,
         blur_px=float(rng.choice([0.0, rng.uniform(0, 2)])),
@@ -337,8 +345,8 @@ def paint_finger(picture: Picture) -> None:
     light = light * (lamp.shade(dx, dy, nz) * 0.8 + 0.2)[..., None]
     cover = 1 - step(np.sqrt(square).astype(np.float32), 1.0, 3 / radius)
     before = cover > 0.5
-    blur = float(rng.uniform(0, 4))
-    lay(picture, (0, 0), np.asarray(light, np.float32), cover, blur_px=blur, shadow=0.3)
+    soft_px = float(rng.uniform(0, 4))
+    lay(picture, (0, 0), np.asarray(light, np.float32), cover, blur_px=soft_px, shadow=0.3)
     picture.owner[before & (picture.owner > 0)] = 0
 
 
@@ -369,7 +377,7 @@ def paint_clutter(picture: Picture) -> None:
             light = light * np.exp(0.4 * noise.field(shape, size))[..., None]
         shine = lamp.highlight(found.nx, found.ny, found.nz, rng.uniform(10, 80))
         light = light + (rng.uniform(0, 0.8) * shine)[..., None] * lamp.colour
-        cover = cv2.GaussianBlur(found.there.astype(np.float32), (0, 0), 0.7)
+        cover = blur(found.there.astype(np.float32), 0.7)
         cover = cover * np.float32(rng.choice([1.0, rng.uniform(0.2, 0.7)]))
         x, y = (int(rng.integers(0, side)) for side in picture.shape[::-1])
         taken = lay(

@@ -70,8 +70,8 @@ class Lamp:
         """Return diffuse light on a height field in pixels."""
         dx = cv2.Sobel(height, cv2.CV_32F, 1, 0, ksize=3, scale=1 / 8)
         dy = cv2.Sobel(height, cv2.CV_32F, 0, 1, ksize=3, scale=1 / 8)
-        nz = 1 / np.sqrt(1 + dx * dx + dy * dy)
-        return self.shade(-dx * nz, -dy * nz, nz)
+        nz = np.asarray(1 / np.sqrt(1 + dx * dx + dy * dy), np.float32)
+        return self.shade(np.asarray(-dx * nz), np.asarray(-dy * nz), nz)
 
 
 class Noise:
@@ -86,13 +86,18 @@ class Noise:
         """Return noise (H, W) of unit deviation, its largest blobs about ``size_px`` wide."""
         tile, own = (self._soft, 32) if soft else (self._rough, 64)
         scale = own / size_px
+        # Where a tile's pixel covers several of the window, the window may be drawn smaller.
+        shrink = 1 if scale > 0.5 and not soft else 2 if scale > 0.25 else 4
+        small = (-(-shape[0] // shrink), -(-shape[1] // shrink))
+        scale *= shrink
         angle = self._rng.uniform(0, 2 * np.pi)
         c, s = np.cos(angle) * scale, np.sin(angle) * scale
         shift = self._rng.uniform(0, _TILE_PX, 2)
         matrix = np.array([[c, -s, shift[0]], [s, c, shift[1]]])
         flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        size = (shape[1], shape[0])
-        out = cv2.warpAffine(tile, matrix, size, flags=flags, borderMode=cv2.BORDER_REFLECT)
+        out = cv2.warpAffine(tile, matrix, small[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT)
+        if shrink > 1:
+            out = cv2.resize(out, shape[::-1], interpolation=cv2.INTER_LINEAR)
         return np.asarray(out, np.float32)
 
     def polar(self, theta: Field, rho: Field, turns: float, length: float) -> Field:
@@ -136,6 +141,11 @@ def step(x: Field, edge: float, soft: float) -> Field:
     return np.asarray(np.clip((x - edge) / soft + 0.5, 0, 1), np.float32)
 
 
+def blur(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
+    """Return a picture or field blurred."""
+    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
+
+
 def mix(under: Radiance, over: Radiance | Colour, weight: Field) -> Radiance:
     """Return ``over`` laid on ``under`` with a weight (H, W)."""
     return np.asarray(under + weight[..., None] * (over - under), np.float32)
@@ -151,7 +161,8 @@ def any_colour(rng: np.random.Generator, *, hue: float | None = None) -> Colour:
     """Return some reflectance, of a given hue or any, dull to vivid, dark to bright."""
     if hue is None:
         hue = float(rng.random())
-    return hsv(hue + rng.normal(0, 0.02), float(rng.beta(2.2, 1.2)), float(rng.uniform(0.2, 1.0)))
+    saturation = 0.9 * float(rng.beta(2.0, 1.6))
+    return hsv(hue + rng.normal(0, 0.02), saturation, float(rng.uniform(0.2, 1.0)))
 
 
 def living_colour(rng: np.random.Generator, lamp: Lamp, *, hue: float | None = None) -> Colour:
@@ -160,8 +171,8 @@ def living_colour(rng: np.random.Generator, lamp: Lamp, *, hue: float | None = N
         # Greens and oranges are commonest among fluorescent proteins, blue ones rare.
         hue = float(rng.choice([rng.random(), rng.normal(0.33, 0.06), rng.normal(0.05, 0.05)]))
     albedo = any_colour(rng, hue=hue)
-    glow = hsv(hue, float(rng.uniform(0.8, 1.0)), 1.0) * rng.choice(
-        [rng.uniform(0, 0.04), rng.uniform(0.05, 0.4), rng.uniform(0.3, 1.0)]
+    glow = hsv(hue, float(rng.uniform(0.6, 0.97)), 1.0) * rng.choice(
+        [rng.uniform(0, 0.03), rng.uniform(0.03, 0.2), rng.uniform(0.15, 0.7)]
     )
     return lamp.seen(albedo, glow)
 
@@ -235,10 +246,10 @@ def blobs(
     which = np.where(key >= 0, key & 0xFFFFF, -1).astype(np.int32).reshape(shape)
     nx, ny, nz, along = np.zeros((4, height, width), np.float32)
     rows, columns = np.nonzero(which >= 0)
-    n = which[rows, columns]
-    dx, dy = columns - xy[n, 0], rows - xy[n, 1]
-    c, s = cosine[n], sine[n]
-    p, q = (dx * c + dy * s) / long[n], (dy * c - dx * s) / wide[n]
+    owner = which[rows, columns]
+    right, down = columns - xy[owner, 0], rows - xy[owner, 1]
+    c, s = cosine[owner], sine[owner]
+    p, q = (right * c + down * s) / long[owner], (down * c - right * s) / wide[owner]
     nx[rows, columns], ny[rows, columns] = p * c - q * s, p * s + q * c
     nz[rows, columns] = np.sqrt(np.clip(1 - p * p - q * q, 0, 1))
     along[rows, columns] = p
@@ -268,15 +279,15 @@ def lay(
     rows, columns = slice(top, bottom), slice(left, right)
     inner = slice(top - y, bottom - y), slice(left - x, right - x)
     if blur_px > 0.3:
-        light = cv2.GaussianBlur(light * cover[..., None], (0, 0), blur_px)
-        cover = cv2.GaussianBlur(cover, (0, 0), blur_px)
-        light = light / np.maximum(cover, 1e-4)[..., None]
+        light = blur(light * cover[..., None], blur_px)
+        cover = blur(cover, blur_px)
+        light = np.asarray(light / np.maximum(cover, 1e-4)[..., None], np.float32)
     under = picture.light[rows, columns]
     if shadow > 0:
         lx, ly, _ = (float(value) for value in picture.lamp.towards)
         move = np.array([[1, 0, -lx * reach_px], [0, 1, -ly * reach_px]])
-        dark = cv2.warpAffine(cover, move, (cover.shape[1], cover.shape[0]))
-        dark = cv2.GaussianBlur(dark, (0, 0), max(0.6 * reach_px, 0.8) + blur_px)
+        cast = cv2.warpAffine(cover, move, (cover.shape[1], cover.shape[0]))
+        dark = blur(np.asarray(cast, np.float32), max(0.6 * reach_px, 0.8) + blur_px)
         under *= (1 - shadow * dark[inner])[..., None]
     weight = cover[inner][..., None]
     under += weight * (light[inner] - under)
