@@ -27,7 +27,7 @@ _MARGIN_PX = 40
 _LEAST_VISIBLE = 0.35
 _LEAST_PX = 60
 _RADII_PX = {
-    "bubble": (45, 180),
+    "bubble": (55, 190),
     "bounce": (35, 180),
     "velvet": (35, 150),
     "fluffy": (40, 180),
@@ -94,7 +94,7 @@ def _discs(picture: Picture, middle: Points, radius: float, kind: str) -> list[D
     towards = float(rng.normal(np.pi / 2, 0.6) if rng.random() < 0.7 else rng.uniform(0, 6.3))
     bowed = float(rng.uniform(0, 0.5))  # a cluster on a round stone looks outwards at its rim
     focus = rng.uniform(-1, 1) * spread
-    depth = float(rng.choice([0.0, 0.0, rng.uniform(0, 3)]))
+    depth = float(rng.choice([0.0, 0.0, rng.uniform(0, 2)]))
     many_mouths = rng.uniform(0, 0.5) if kind in ("bubble", "fluffy", "velvet") else 0.05
     discs = []
     for x, y, size in spots:
@@ -187,6 +187,9 @@ def _paint(picture: Picture) -> None:
             number += 1
             if kind.kind == "fringe" and rng.random() < 0.06:
                 paint_button(picture, kind, disc)
+            elif kind.kind == "fringe" and rng.random() < 0.08:  # half closed: a cup
+                cup = replace(disc, squeeze=disc.squeeze * rng.uniform(0.5, 0.8), mouths=1)
+                paint_disc(picture, replace(kind, dome=-1.0), cup, number)
             else:
                 paint_disc(picture, kind, disc, number)
     if rng.random() < 0.2:

@@ -8,10 +8,14 @@ from polypvision.calibrate.srgb import to_codes
 from polypvision.train.wild_tools import Picture, Radiance
 
 
-def _expose(light: Radiance, rng: np.random.Generator) -> Radiance:
+def _expose(picture: Picture) -> Radiance:
     """Scale so that the bright parts come near white, sometimes far beyond."""
+    light, rng = picture.light, picture.rng
     sample = light[::8, ::8].max(axis=2)
     bright = float(np.percentile(sample, rng.uniform(85, 99.5)))
+    discs = sample[picture.owner[::8, ::8] > 0]
+    if len(discs):  # who photographs polyps exposes for them, more or less
+        bright = max(bright, float(np.percentile(discs, 80)) * rng.uniform(0.4, 1.2))
     return np.asarray(light * (np.exp(rng.normal(-0.25, 0.4)) / max(bright, 0.01)), np.float32)
 
 
@@ -61,7 +65,7 @@ def _text(codes: NDArray[np.uint8], rng: np.random.Generator) -> None:
 def develop(picture: Picture) -> NDArray[np.uint8]:
     """Return the photo (H, W, 3) of a painted picture."""
     rng = picture.rng
-    light = _haze(_expose(picture.light, rng), picture)
+    light = _haze(_expose(picture), picture)
     balance = np.exp(rng.normal(0, 0.12, 3)).astype(np.float32)
     if picture.lamp.blue > 0 and rng.random() < 0.4:  # a camera that takes the lamp for white
         own = np.maximum(picture.lamp.colour, 0.08)
