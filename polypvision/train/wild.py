@@ -18,6 +18,7 @@ from polypvision.train.wild_grounds import (
     paint_chunk,
     paint_clutter,
     paint_finger,
+    paint_photo,
     paint_plug,
 )
 from polypvision.train.wild_kinds import KINDS, Kind, any_kind
@@ -85,14 +86,19 @@ def _discs(picture: Picture, middle: Points, radius: float, kind: str) -> list[D
     closeness = float(
         rng.choice([rng.uniform(0.65, 0.85), rng.uniform(0.8, 1.0), rng.uniform(0.8, 1.0), 1.3])
     )
+    carpet = kind != "fringe" and count > 5 and rng.random() < 0.4
+    if carpet:  # overlapping discs from edge to edge
+        covering = 0.65 * np.sqrt(picture.shape[0] * picture.shape[1] / count)
+        radii = np.clip(radii * covering / np.median(radii), 15, 190)
+        closeness = float(rng.uniform(0.6, 0.85))
     tightness = float(rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.3, 1.0)]))
     spread = float(np.median(radii) * tightness * np.sqrt(count))
-    compact = bool(rng.random() < 0.65)
+    compact = bool(carpet or rng.random() < 0.65)
     order = np.sort(radii)[::-1] if rng.random() < 0.5 else radii
     spots = _places(middle, spread, order, closeness, rng, compact=compact)
     squeeze = float(rng.choice([1.0, rng.uniform(0.75, 1.0), rng.uniform(0.4, 1.0)]))
     towards = float(rng.normal(np.pi / 2, 0.6) if rng.random() < 0.7 else rng.uniform(0, 6.3))
-    bowed = float(rng.uniform(0, 0.5))  # a cluster on a round stone looks outwards at its rim
+    bowed = float(rng.uniform(0, 0.8))  # a cluster on a round stone looks outwards at its rim
     focus = rng.uniform(-1, 1) * spread
     depth = float(rng.choice([0.0, 0.0, rng.uniform(0, 2)]))
     many_mouths = rng.uniform(0, 0.5) if kind in ("bubble", "fluffy", "velvet") else 0.05
@@ -180,6 +186,9 @@ def _paint(picture: Picture) -> None:
             extent = float(np.quantile(far, 0.9))
         clones.append((any_kind(rng, picture.lamp, name), discs))
         middle = rng.uniform(0.1, 0.9, 2) * picture.shape[::-1] if rng.random() < 0.6 else middle
+    if empty and rng.random() < 0.35:
+        paint_photo(picture)
+        return
     _stage(picture, support, extent)
     number = 0
     for kind, discs in clones[::-1]:

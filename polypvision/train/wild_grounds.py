@@ -230,8 +230,8 @@ GROUNDS = {
 }
 
 
-def paint_back(picture: Picture, *, sharp: bool) -> str:
-    """Fill the whole picture with some ground, in focus or far out of it; return which."""
+def paint_back(picture: Picture, *, sharp: bool) -> None:
+    """Fill the whole picture with some ground, in focus or far out of it."""
     rng = picture.rng
     weights = (
         [0.34, 0.14, 0.1, 0.14, 0.12, 0.06, 0.1]
@@ -243,7 +243,11 @@ def paint_back(picture: Picture, *, sharp: bool) -> str:
     sigma = rng.uniform(0, 1.5) if sharp else np.exp(rng.uniform(np.log(1.5), np.log(22)))
     dim = 1.0 if sharp else rng.choice([1.0, 0.5, 0.15])
     picture.light[:] = _blurred(np.asarray(light * np.float32(dim), np.float32), float(sigma))
-    return name
+
+
+def paint_photo(picture: Picture) -> None:
+    """Fill the whole picture with some real photograph that shows no polyp."""
+    picture.light[:] = photo(picture, picture.shape)
 
 
 def paint_chunk(picture: Picture, x: float, y: float, radius: float) -> None:
