@@ -25,6 +25,7 @@ from polypvision.train.network import Reader
 CROP_PX = 320
 _SOURCE_PX = 576
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
+_PLATE_WEIGHT = 2.2
 
 
 def _work(seed: int, out: "mp.Queue[Lesson]", until: float) -> None:
@@ -51,6 +52,7 @@ class Shelf:
         self.gains = torch.ones((room, 3), device=device)
         self.sizes: list[tuple[int, int]] = []
         self.places: list[np.ndarray] = []
+        self.weights: list[float] = []
 
     def add(self, lesson: Lesson) -> None:
         """Put one lesson on the shelf, if there is room."""
@@ -69,6 +71,8 @@ class Shelf:
         self.gains[row] = torch.from_numpy(lesson.gains).to(self.device)
         self.sizes.append((height, width))
         self.places.append(lesson.polyps[:, :2])
+        # Plates are fewer and hold all the wounds: they are looked at more often.
+        self.weights.append(1.0 if (lesson.gains == 1).all() else _PLATE_WEIGHT)
 
 
 def _linear(srgb: Tensor) -> Tensor:
@@ -135,7 +139,8 @@ def _corner(shelf: Shelf, row: int, rng: np.random.Generator) -> tuple[int, int]
 def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor, Tensor]:
     """Return pictures (n, 3, H, W), targets (n, 6, H, W) and where they count (n, H, W)."""
     device = shelf.device
-    rows = rng.integers(0, len(shelf.sizes), n)
+    weights = np.array(shelf.weights)
+    rows = rng.choice(len(weights), n, p=weights / weights.sum())
     corners = [_corner(shelf, row, rng) for row in rows]
 
     def cut(whole: Tensor) -> Tensor:
