@@ -25,11 +25,10 @@ from polypvision.train.network import Reader
 CROP_PX = 320
 _SOURCE_PX = 576
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
-_PLATE_WEIGHT = 2.2
 
 
 def _work(seed: int, out: "mp.Queue[Lesson]", until: float) -> None:
-    os.nice(5)
+    os.nice(10)
     cv2.setNumThreads(1)
     for lesson in random_lessons(seed):
         if time.time() > until:
@@ -41,7 +40,8 @@ def _work(seed: int, out: "mp.Queue[Lesson]", until: float) -> None:
 class Shelf:
     """All lessons so far, on the GPU."""
 
-    def __init__(self, room: int, device: str) -> None:
+    def __init__(self, room: int, device: str, plate_weight: float = 2.2) -> None:
+        self.plate_weight = plate_weight
         size = LESSON_PX
         self.device = device
         self.rgb = torch.zeros((room, size, size, 3), dtype=torch.uint8, device=device)
@@ -72,7 +72,7 @@ class Shelf:
         self.sizes.append((height, width))
         self.places.append(lesson.polyps[:, :2])
         # Plates are fewer and hold all the wounds: they are looked at more often.
-        self.weights.append(1.0 if (lesson.gains == 1).all() else _PLATE_WEIGHT)
+        self.weights.append(1.0 if (lesson.gains == 1).all() else self.plate_weight)
 
 
 def _linear(srgb: Tensor) -> Tensor:
@@ -276,6 +276,8 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=max(1, (os.cpu_count() or 2) - 1))
     parser.add_argument("--room", type=int, default=6000)
     parser.add_argument("--batch", type=int, default=48)
+    parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--plate-weight", type=float, default=2.2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
@@ -295,7 +297,7 @@ def main() -> None:
     ]
     for worker in workers:
         worker.start()
-    shelf = Shelf(args.room, device)
+    shelf = Shelf(args.room, device, args.plate_weight)
     model = Reader()
     if args.start:
         model.load_state_dict(torch.load(args.start, map_location="cpu"))
@@ -305,7 +307,7 @@ def main() -> None:
     )
     weights = sum(parameter.numel() for parameter in model.parameters())
     print(f"device {device}, {args.workers} renderers, {weights} weights", flush=True)
-    optimiser = torch.optim.AdamW(model.parameters(), lr=2e-3, weight_decay=1e-2)
+    optimiser = torch.optim.AdamW(model.parameters(), lr=args.rate, weight_decay=1e-2)
 
     def gather() -> None:
         for _ in range(64):
@@ -321,12 +323,12 @@ def main() -> None:
     history: list[dict[str, float]] = []
     while (now := time.time()) < until:
         done = (now - start) / max(until - start, 1e-9)
-        rate = 2e-3 * min(1.0, (steps + 1) / 300) * (0.5 * (1 + np.cos(np.pi * done)) + 0.002)
+        rate = args.rate * min(1.0, (steps + 1) / 300) * (0.5 * (1 + np.cos(np.pi * done)) + 0.002)
         for group in optimiser.param_groups:
             group["lr"] = rate
         gather()
         pictures, targets, counts = draw(shelf, args.batch, rng)
-        with torch.autocast(device, dtype=torch.bfloat16):
+        with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             out = model(pictures.to(memory_format=torch.channels_last))
         loss, parts = loss_of(out.float(), targets, counts)
         optimiser.zero_grad(set_to_none=True)

@@ -16,7 +16,7 @@ from polypvision.render.chance import random_scene
 from polypvision.render.photo import RenderedPhoto, render_scene
 from polypvision.render.scene import Scene
 from polypvision.train.lesson import LESSON_PX, Lesson
-from polypvision.train.mounts import mounted
+from polypvision.train.mounts import mounted, with_decoys
 from polypvision.train.wild import wild_lesson
 
 __all__ = ["LESSON_PX", "Lesson", "lesson_of", "random_lessons"]
@@ -99,7 +99,8 @@ def random_lessons(seed: int) -> Iterator[Lesson]:
     while True:
         width = int(rng.choice([1100, 1400, 1800]))
         try:
-            scene = mounted(random_scene(rng, width_px=width, height_px=width * 3 // 4), rng)
+            scene = random_scene(rng, width_px=width, height_px=width * 3 // 4)
+            scene = with_decoys(mounted(scene, rng), rng)
             photo = render_scene(scene, rng)
         except TableError:
             continue  # chance laid two polyps over each other

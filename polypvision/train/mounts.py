@@ -1,4 +1,4 @@
-"""Polyps on what keepers glue them to: a plug or tile that shows pale round a piece."""
+"""What plates teach too little of by chance: mounted pieces, round things that are no polyps."""
 
 from dataclasses import replace
 
@@ -7,6 +7,7 @@ import numpy as np
 from polypvision.render.scene import FurnitureKind, FurnitureSpec, Scene
 
 _MOUNTS: tuple[FurnitureKind, ...] = ("plug", "plug", "tile", "glue", "rubble")
+_DECOYS: tuple[FurnitureKind, ...] = ("snail", "snail", "snail", "plug", "rubble", "glue")
 
 
 def mounted(scene: Scene, rng: np.random.Generator) -> Scene:
@@ -30,3 +31,31 @@ def mounted(scene: Scene, rng: np.random.Generator) -> Scene:
         if rng.random() < share
     ]
     return replace(scene, furniture=(*scene.furniture, *under))
+
+
+def with_decoys(scene: Scene, rng: np.random.Generator) -> Scene:
+    """Return the scene with snails and other round things where no polyp is.
+
+    A snail's shell has a middle and rings, as an oral disc has.
+    """
+    left, top, right, bottom = scene.plate_box_mm
+    decoys = []
+    for _ in range(int(rng.integers(0, 8))):
+        x, y = rng.uniform(left + 8, right - 8), rng.uniform(top + 8, bottom - 8)
+        size = float(rng.uniform(5, 16))
+        if all(
+            np.hypot(x - polyp.x_mm, y - polyp.y_mm) > 0.6 * (polyp.diameter_mm + size)
+            for polyp in scene.polyps
+        ):
+            decoys.append(
+                FurnitureSpec(
+                    kind=_DECOYS[rng.integers(len(_DECOYS))],
+                    x_mm=float(x),
+                    y_mm=float(y),
+                    size_mm=size,
+                    angle_deg=float(rng.uniform(0, 360)),
+                    tint=float(rng.random()),
+                    seed=int(rng.integers(2**31)),
+                )
+            )
+    return replace(scene, furniture=(*scene.furniture, *decoys))
