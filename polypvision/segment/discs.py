@@ -5,11 +5,12 @@ in two. The reader says for each pixel where the middle of its own polyp lies (C
 2020, Panoptic-DeepLab, CVPR 2020; from memory), which parts neighbours however they touch.
 """
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, find_objects, gaussian_filter
 from scipy.ndimage import label as label_regions
-from scipy.ndimage import mean as mean_by_label
 from scipy.spatial import cKDTree
 from skimage.feature import peak_local_max
 
@@ -18,14 +19,17 @@ from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 
-TISSUE_LEVEL = 0.8
+TISSUE_LEVEL = 0.5
 _CENTRE_LEVEL = 0.15
 _CENTRE_APART_MM = 1.0
 _MERGE_SHARE = 0.45
 """Two middles nearer than this part of the larger polyp's radius are one."""
 MIN_DIAMETER_MM = 2.5
 """Smallest polyp that is counted; pieces are cut larger (common practice, no source)."""
-_MIN_SCORE = 0.6
+MIN_SCORE = 0.5
+EVIDENCE_WEIGHTS = np.array([-5.113, 1.711, 3.349, -2.019])
+"""Logistic weights of 1 and a candidate's evidence, fitted on painted pictures by
+``python -m polypvision.train.levels``."""
 
 
 def _centres(maps: PlateMaps, px_per_mm: float) -> tuple[Points, NDArray[np.float64]]:
@@ -106,6 +110,72 @@ def _main_parts(
     return parts
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Candidate:
+    """A region that may be a polyp, and what speaks for it.
+
+    Attributes
+    ----------
+    window : tuple of 2 slices
+        Rows and columns of the view.
+    mask : ndarray (h, w) of bool
+        The region in its window.
+    evidence : ndarray (3,) of float64
+        Log-odds of the mean tissue probability; highest value of the middles' map inside; and how
+        far the pixels' ways miss each other, as a part of the region's radius.
+    """
+
+    window: tuple[slice, slice]
+    mask: NDArray[np.bool_]
+    evidence: NDArray[np.float64]
+
+    @property
+    def score(self) -> float:
+        """Probability of being a polyp."""
+        return float(1 / (1 + np.exp(-(EVIDENCE_WEIGHTS @ np.append(1.0, self.evidence)))))
+
+
+def _evidence(
+    window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
+) -> NDArray[np.float64]:
+    tissue = float(np.clip(maps.tissue[window][mask].mean(), 1e-3, 1 - 1e-3))
+    votes = np.argwhere(mask)[:, ::-1] + maps.to_centre_px[window][mask]
+    spread = np.linalg.norm(votes - np.median(votes, axis=0), axis=1).mean()
+    return np.array(
+        [
+            np.log(tissue / (1 - tissue)),
+            float(maps.centre[window][mask].max()),
+            float(spread) / np.sqrt(mask.sum() / np.pi),
+        ]
+    )
+
+
+def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
+    """Return every region that may be a polyp, in the order of first pixels by rows.
+
+    Parameters
+    ----------
+    view : PlateView
+    maps : PlateMaps
+    """
+    tissue = (maps.tissue > TISSUE_LEVEL) & view.valid
+    labels = _split(tissue, maps, view.px_per_mm)
+    min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
+    free = np.ones(labels.shape, np.bool_)
+    found: list[tuple[int, Candidate]] = []
+    for window, region in _main_parts(labels, min_area_px):
+        # A filled hole may hold a neighbour's pixels: each pixel goes to the first who has it.
+        mask = region & free[window]
+        if not mask.any():
+            continue
+        free[window] &= ~mask
+        row, column = np.argwhere(mask)[0]
+        first = (window[0].start + int(row)) * labels.shape[1] + window[1].start + int(column)
+        evidence = _evidence(window, mask, maps)
+        found.append((first, Candidate(window=window, mask=mask, evidence=evidence)))
+    return [candidate for _, candidate in sorted(found, key=lambda item: item[0])]
+
+
 def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     """Find the polyps of a view.
 
@@ -120,26 +190,10 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     PolypMap
         Labels in the order of each polyp's first pixel, by rows; no polyps is an empty map.
     """
-    tissue = (maps.tissue > TISSUE_LEVEL) & view.valid
-    labels = _split(tissue, maps, view.px_per_mm)
-    min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
-    whole = np.zeros_like(labels)
-    parts = _main_parts(labels, min_area_px)
-    for number, (window, mask) in enumerate(parts, start=1):
-        target = whole[window]
-        target[mask & (target == 0)] = number
-    numbers = np.arange(1, len(parts) + 1)
-    scores = np.asarray(mean_by_label(maps.tissue, whole, numbers)) if parts else np.zeros(0)
-    found = np.unique(whole[whole > 0], return_index=True)
-    kept = [
-        (int(first), int(number))
-        for number, first in zip(*found, strict=True)
-        if scores[number - 1] >= _MIN_SCORE
-    ]
-    order = np.zeros(len(parts) + 1, np.int32)
-    for place, (_, number) in enumerate(sorted(kept), start=1):
-        order[number] = place
-    return PolypMap(
-        labels=order[whole],
-        scores=tuple(float(scores[number - 1]) for _, number in sorted(kept)),
-    )
+    labels = np.zeros(view.valid.shape, np.int32)
+    scores: list[float] = []
+    for candidate in find_candidates(view, maps):
+        if candidate.score >= MIN_SCORE:
+            scores.append(candidate.score)
+            labels[candidate.window][candidate.mask] = len(scores)
+    return PolypMap(labels=labels, scores=tuple(scores))
