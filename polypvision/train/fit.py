@@ -19,7 +19,7 @@ from torch.nn import functional as F  # noqa: N812
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.maps import OFFSET_UNIT_MM
-from polypvision.train.lessons import LESSON_PX, Lesson, random_lessons
+from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, random_lessons
 from polypvision.train.network import Reader
 
 CROP_PX = 320
@@ -27,10 +27,10 @@ _SOURCE_PX = 576
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
 
 
-def _work(seed: int, out: "mp.Queue[Lesson]", until: float) -> None:
+def _work(seed: int, out: "mp.Queue[Lesson]", until: float, closeups: int) -> None:
     os.nice(10)
     cv2.setNumThreads(1)
-    for lesson in random_lessons(seed):
+    for lesson in random_lessons(seed, closeups):
         if time.time() > until:
             break
         out.put(lesson)
@@ -130,7 +130,7 @@ def _corner(shelf: Shelf, row: int, rng: np.random.Generator) -> tuple[int, int]
     """Choose the part of a lesson to look at: mostly round a polyp, sometimes anywhere."""
     spare = [max(1, side - _SOURCE_PX + 1) for side in shelf.sizes[row]]
     places = shelf.places[row]
-    if len(places) == 0 or rng.random() < 0.2:
+    if len(places) == 0 or rng.random() < 0.3:
         return int(rng.integers(0, spare[0])), int(rng.integers(0, spare[1]))
     x, y = places[rng.integers(len(places))] - _SOURCE_PX / 2 + rng.uniform(-90, 90, 2)
     return int(np.clip(y, 0, spare[0] - 1)), int(np.clip(x, 0, spare[1] - 1))
@@ -277,6 +277,12 @@ def main() -> None:
     parser.add_argument("--room", type=int, default=6000)
     parser.add_argument("--batch", type=int, default=48)
     parser.add_argument("--rate", type=float, default=2e-3, help="highest learning rate")
+    parser.add_argument("--mean", type=float, default=0.999, help="decay of the weights' mean")
+    parser.add_argument("--render-minutes", type=float, help="then the renderers stop")
+    parser.add_argument(
+        "--closeups", type=int, default=CLOSEUPS_PER_PLATE, help="close-ups to a plate"
+    )
+    parser.add_argument("--keep-norms", action="store_true", help="leave batch statistics alone")
     parser.add_argument("--plate-weight", type=float, default=2.2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
@@ -289,10 +295,13 @@ def main() -> None:
     torch.manual_seed(args.seed)
     rng = np.random.default_rng(args.seed)
 
+    stop = begin + 60 * args.render_minutes if args.render_minutes else until - 60
     context = mp.get_context("spawn")
     lessons: mp.Queue[Lesson] = context.Queue(maxsize=4 * args.workers)
     workers = [
-        context.Process(target=_work, args=(1000 * args.seed + n, lessons, until - 60), daemon=True)
+        context.Process(
+            target=_work, args=(1000 * args.seed + n, lessons, stop, args.closeups), daemon=True
+        )
         for n in range(args.workers)
     ]
     for worker in workers:
@@ -303,7 +312,7 @@ def main() -> None:
         model.load_state_dict(torch.load(args.start, map_location="cpu"))
     model = model.to(device, memory_format=torch.channels_last)
     mean = torch.optim.swa_utils.AveragedModel(
-        model, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(0.999), use_buffers=True
+        model, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(args.mean), use_buffers=True
     )
     weights = sum(parameter.numel() for parameter in model.parameters())
     print(f"device {device}, {args.workers} renderers, {weights} weights", flush=True)
@@ -319,6 +328,10 @@ def main() -> None:
     while not shelf.sizes or time.time() < begin + 60 * args.gather_minutes:
         gather()
         time.sleep(0.2)
+    if args.keep_norms:
+        for part in model.modules():
+            if isinstance(part, torch.nn.BatchNorm2d):
+                part.eval()
     start, steps, said = time.time(), 0, time.time()
     history: list[dict[str, float]] = []
     while (now := time.time()) < until:

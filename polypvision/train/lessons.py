@@ -15,13 +15,13 @@ from polypvision.reading import Points
 from polypvision.render.chance import random_scene
 from polypvision.render.photo import RenderedPhoto, render_scene
 from polypvision.render.scene import Scene
+from polypvision.train.closeups import closeup_lesson
 from polypvision.train.lesson import LESSON_PX, Lesson
 from polypvision.train.mounts import mounted, with_decoys
-from polypvision.train.wild import wild_lesson
 
-__all__ = ["LESSON_PX", "Lesson", "lesson_of", "random_lessons"]
+__all__ = ["CLOSEUPS_PER_PLATE", "LESSON_PX", "Lesson", "lesson_of", "random_lessons"]
 
-_WILD_PER_PLATE = 4
+CLOSEUPS_PER_PLATE = 4
 """A plate costs about ten times as long as a close-up: more would leave a GPU waiting."""
 
 
@@ -90,7 +90,7 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
     )
 
 
-def random_lessons(seed: int) -> Iterator[Lesson]:
+def random_lessons(seed: int, closeups: int = CLOSEUPS_PER_PLATE) -> Iterator[Lesson]:
     """Yield lessons without end, one of a random plate, then some close-ups, and so on.
 
     The same ones for the same seed.
@@ -105,5 +105,5 @@ def random_lessons(seed: int) -> Iterator[Lesson]:
         except TableError:
             continue  # chance laid two polyps over each other
         yield lesson_of(scene, photo, rng)
-        for _ in range(_WILD_PER_PLATE):
-            yield wild_lesson(rng)
+        for _ in range(closeups):
+            yield closeup_lesson(rng)

@@ -3,15 +3,15 @@
 import numpy as np
 import pytest
 
+from polypvision.train.closeups import closeup_lesson
+from polypvision.train.closeups.discs import Disc, paint_disc
+from polypvision.train.closeups.kinds import KINDS, any_kind
+from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, blobs
 from polypvision.train.lesson import LESSON_PX, Lesson
-from polypvision.train.wild import wild_lesson
-from polypvision.train.wild_discs import Disc, paint_disc
-from polypvision.train.wild_kinds import KINDS, any_kind
-from polypvision.train.wild_tools import NOT_COUNTED, Lamp, Noise, Picture, blobs
 
 
 def lesson(seed: int) -> Lesson:
-    return wild_lesson(np.random.default_rng([77, seed]))
+    return closeup_lesson(np.random.default_rng([77, seed]))
 
 
 @pytest.fixture(scope="module")

@@ -10,10 +10,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.train.lesson import LESSON_PX, Lesson
-from polypvision.train.wild_camera import develop
-from polypvision.train.wild_discs import Disc, paint_button, paint_disc
-from polypvision.train.wild_grounds import (
+from polypvision.train.closeups.camera import develop
+from polypvision.train.closeups.discs import Disc, paint_button, paint_disc
+from polypvision.train.closeups.grounds import (
     paint_back,
     paint_chunk,
     paint_clutter,
@@ -21,8 +20,9 @@ from polypvision.train.wild_grounds import (
     paint_photo,
     paint_plug,
 )
-from polypvision.train.wild_kinds import KINDS, Kind, any_kind
-from polypvision.train.wild_tools import NOT_COUNTED, Lamp, Noise, Picture, Points
+from polypvision.train.closeups.kinds import KINDS, Kind, any_kind
+from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points
+from polypvision.train.lesson import LESSON_PX, Lesson
 
 _MARGIN_PX = 40
 _LEAST_VISIBLE = 0.35
@@ -207,7 +207,7 @@ def _paint(picture: Picture) -> None:
         paint_finger(picture)
 
 
-def wild_lesson(rng: np.random.Generator) -> Lesson:
+def closeup_lesson(rng: np.random.Generator) -> Lesson:
     """Paint one close-up picture and what it teaches.
 
     Parameters

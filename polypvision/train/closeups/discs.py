@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.render.noise import Field
-from polypvision.train.wild_kinds import Kind
-from polypvision.train.wild_tools import (
+from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.tools import (
     NOT_COUNTED,
     Picture,
     Points,

@@ -5,7 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import to_codes
-from polypvision.train.wild_tools import Picture, Radiance
+from polypvision.train.closeups.tools import Picture, Radiance
 
 
 def _expose(picture: Picture) -> Radiance:

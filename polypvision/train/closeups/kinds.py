@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polypvision.train.wild_tools import Colour, Lamp, Points, Radiance, living_colour
+from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, living_colour
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
 

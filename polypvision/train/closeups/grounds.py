@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import to_linear
 from polypvision.render.noise import Field
-from polypvision.train.wild_tools import (
+from polypvision.train.closeups.tools import (
     Picture,
     Radiance,
     any_colour,
