@@ -10,7 +10,7 @@ from skimage.measure import label as label_regions
 from polypvision.measure.shape import mask_outline, polygon_area
 from polypvision.reading import Points
 
-WOUND_LEVEL = 0.45
+WOUND_LEVEL = 0.5
 MIN_WOUND_MM2 = 0.35
 """Smallest exposed area that is reported; below it a pale speck cannot be told from a highlight."""
 

@@ -11,7 +11,7 @@ from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap, polyp_windows
 
-MOUTH_LEVEL = 0.65
+MOUTH_LEVEL = 0.5
 _APART_SHARE = 0.10
 """Two mouths stand at least this part of the disc's diameter apart: about a mouth's length
 (mouths of corallimorphs are 0.10 to 0.19 of the oral disc long; own measure of a published set

@@ -10,8 +10,30 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 
-MODEL = "reader.onnx"
 CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reader:
+    """One trained network.
+
+    Attributes
+    ----------
+    file : str
+        Its weights in ``polypvision/models``.
+    even : tuple of 3 floats
+        The probabilities of tissue, wound and mouth that it gives where both answers are equally
+        right, set on painted pictures it did not learn from.
+    """
+
+    file: str
+    even: tuple[float, float, float]
+
+
+# A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
+# One small network that learned both was less exact on plates than one that learned plates only.
+PLATE_READER = Reader(file="plate.onnx", even=(0.83, 0.93, 0.8))
+CLOSEUP_READER = Reader(file="closeup.onnx", even=(0.5, 0.45, 0.65))
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 64
@@ -40,8 +62,8 @@ class PlateMaps:
 
 
 @cache
-def _network() -> cv2.dnn.Net:
-    path = files("polypvision") / "models" / MODEL
+def _network(reader: Reader) -> cv2.dnn.Net:
+    path = files("polypvision") / "models" / reader.file
     return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
 
 
@@ -49,12 +71,12 @@ def _padded(size: int) -> int:
     return -(-size // _STRIDE_PX) * _STRIDE_PX
 
 
-def _run(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+def _run(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     """Return the network's six maps (6, H, W) of one tile."""
     height, width = rgb.shape[:2]
     bottom, right = _padded(height) - height, _padded(width) - width
     tile = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
-    network = _network()
+    network = _network(reader)
     network.setInput(cv2.dnn.blobFromImage(tile, scalefactor=1 / 255.0))
     maps = np.asarray(network.forward(), np.float32)
     return np.asarray(maps[0, :, :height, :width], np.float32)
@@ -68,17 +90,17 @@ def _starts(size: int) -> list[int]:
     return [*range(0, size - _TILE_PX, step), size - _TILE_PX]
 
 
-def _logits(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     """Return the six maps (6, H, W) of a view; large views are read in tiles."""
     height, width = rgb.shape[:2]
     rows, columns = _starts(height), _starts(width)
     if len(rows) == len(columns) == 1:
-        return _run(rgb)
+        return _run(rgb, reader)
     whole = np.zeros((len(CHANNELS), height, width), np.float32)
     half = _OVERLAP_PX // 2
     for top in rows:
         for left in columns:
-            tile = _run(rgb[top : top + _TILE_PX, left : left + _TILE_PX])
+            tile = _run(rgb[top : top + _TILE_PX, left : left + _TILE_PX], reader)
             # The outer half of an overlap lacks surroundings: the neighbour tile knows better.
             skip_top, skip_left = half * (top > 0), half * (left > 0)
             whole[:, top + skip_top : top + _TILE_PX, left + skip_left : left + _TILE_PX] = tile[
@@ -87,8 +109,9 @@ def _logits(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     return whole
 
 
-def _probability(logits: NDArray[np.float32]) -> NDArray[np.float32]:
-    return np.asarray(1 / (1 + np.exp(-logits)), np.float32)
+def _probability(logits: NDArray[np.float32], even: float = 0.5) -> NDArray[np.float32]:
+    """Return probabilities, moved so that the reader's even level becomes 0.5."""
+    return np.asarray(1 / (1 + (even / (1 - even)) * np.exp(-logits)), np.float32)
 
 
 def read_maps(view: PlateView) -> PlateMaps:
@@ -105,9 +128,13 @@ def read_maps(view: PlateView) -> PlateMaps:
     """
     if view.px_per_mm != VIEW_PX_PER_MM:
         raise ValueError(f"the reader was trained at {VIEW_PX_PER_MM} px/mm, not {view.px_per_mm}")
-    maps = _logits(view.rgb)
+    reader = PLATE_READER if view.scale.source == "card" else CLOSEUP_READER
+    maps = _logits(view.rgb, reader)
     valid = view.valid.astype(np.float32)
-    tissue, wound, mouth, centre = (_probability(channel) * valid for channel in maps[:4])
+    tissue, wound, mouth, centre = (
+        _probability(channel, even) * valid
+        for channel, even in zip(maps[:4], (*reader.even, 0.5), strict=True)
+    )
     return PlateMaps(
         tissue=tissue,
         wound=wound,

@@ -34,7 +34,7 @@ def test_the_reader_refuses_another_scale() -> None:
 
 def test_a_large_view_read_in_tiles_agrees_with_the_whole(monkeypatch: pytest.MonkeyPatch) -> None:
     # The network replaced by one that only looks at a pixel: tiles must join without a seam.
-    def look(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    def look(rgb: NDArray[np.uint8], reader: maps.Reader) -> NDArray[np.float32]:
         return np.asarray(np.repeat(rgb[None, :, :, 0], 6, axis=0) / 255, np.float32)
 
     rng = np.random.default_rng(4)
