@@ -1,12 +1,14 @@
 """The reading's levels, set on painted pictures: ``python -m polypvision.train.levels``.
 
 Prints the logistic weights of `polypvision.segment.discs.EVIDENCE_WEIGHTS`, how well they part
-polyps from other things, and how far outlines, wounds and mouths are off at several levels. The
-pictures are none that the network learned from (other seeds), and none is a photograph.
+polyps from other things, how much too large areas and wounds are read, and how many mouths are
+right at several levels. The pictures are none that the network learned from (other seeds), and none
+is a photograph.
 """
 
 import argparse
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,16 +17,19 @@ from scipy.optimize import minimize
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.srgb import to_codes, to_linear
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
+from polypvision.measure.wounds import WOUND_LEVEL
 from polypvision.mouths.find import find_mouths
 from polypvision.segment.discs import Candidate, find_candidates
 from polypvision.segment.maps import read_maps
 from polypvision.segment.polyp_map import PolypMap
-from polypvision.train.lessons import Lesson, random_lessons
+from polypvision.train.lessons import CLOSEUPS_PER_PLATE, Lesson, random_lessons
 
 
-def _view(lesson: Lesson) -> PlateView:
+def _view(lesson: Lesson, *, plates: bool) -> PlateView:
+    """The lesson as a view; ``plates`` lets it pass for one from a card."""
     rgb = to_codes(to_linear(lesson.rgb) * lesson.gains)
-    return view_at_scale(rgb, 1 / VIEW_PX_PER_MM)
+    view = view_at_scale(rgb, 1 / VIEW_PX_PER_MM)
+    return replace(view, scale=replace(view.scale, source="card")) if plates else view
 
 
 def _overlap(candidate: Candidate, owner: NDArray[np.uint8]) -> tuple[float, int]:
@@ -45,8 +50,8 @@ def _counts(candidate: Candidate, owner: NDArray[np.uint8]) -> bool:
     return bool((owner[candidate.window][candidate.mask] == 255).mean() < 0.3)
 
 
-def _lessons(seed: int, count: int) -> Iterator[Lesson]:
-    lessons = random_lessons(seed)
+def _lessons(seed: int, count: int, *, plates: bool) -> Iterator[Lesson]:
+    lessons = random_lessons(seed, 0 if plates else CLOSEUPS_PER_PLATE)
     for _ in range(count):
         yield next(lessons)
 
@@ -67,13 +72,15 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--pictures", type=int, default=100)
     parser.add_argument("--seed", type=int, default=990)
+    parser.add_argument("--plates", action="store_true", help="the plate reader, on plates only")
     args = parser.parse_args()
     evidence: list[NDArray[np.float64]] = []
     right: list[bool] = []
     missed = 0
     mouths: list[tuple[float, bool]] = []
-    for lesson in _lessons(args.seed, args.pictures):
-        view = _view(lesson)
+    areas = np.zeros(4)
+    for lesson in _lessons(args.seed, args.pictures, plates=args.plates):
+        view = _view(lesson, plates=args.plates)
         maps = read_maps(view)
         found: set[int] = set()
         candidates = [c for c in find_candidates(view, maps) if _counts(c, lesson.owner)]
@@ -82,7 +89,16 @@ def main() -> None:
             best, which = _overlap(candidate, lesson.owner)
             evidence.append(candidate.evidence)
             right.append(best > 0.5)
-            found |= {which} if best > 0.5 else set()
+            if best > 0.5:
+                found.add(which)
+                whole = lesson.owner == which
+                exposed = (maps.wound[candidate.window] > WOUND_LEVEL) & candidate.mask
+                areas += [
+                    candidate.mask.sum(),
+                    whole.sum(),
+                    exposed.sum(),
+                    lesson.wound[whole].sum(),
+                ]
             labels[candidate.window][candidate.mask] = place
         sizes = np.bincount(lesson.owner.ravel(), minlength=256)[1:255]
         missed += int((sizes > 300).sum()) - sum(sizes[n - 1] > 300 for n in found)
@@ -102,7 +118,8 @@ def main() -> None:
         tp, fp = int((kept & truth).sum()), int((kept & ~truth).sum())
         fn = missed + int((~kept & truth).sum())
         print(f"score {level}: F1 {2 * tp / (2 * tp + fp + fn):.3f} ({tp} right, {fp} wrong)")
-    for level in (0.3, 0.4, 0.5, 0.6, 0.7, 0.8):
+    print(f"area found by true {areas[0] / areas[1]:.4f}, wound {areas[2] / areas[3]:.4f}")
+    for level in (0.5, 0.6, 0.7, 0.8):
         kept_mouths = [near for score, near in mouths if score >= level]
         print(
             f"mouth {level}: {sum(kept_mouths)} right, {len(kept_mouths) - sum(kept_mouths)} wrong"
