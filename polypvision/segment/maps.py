@@ -32,7 +32,7 @@ class Reader:
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 # One small network that learned both was less exact on plates than one that learned plates only.
-PLATE_READER = Reader(file="plate.onnx", even=(0.83, 0.93, 0.8))
+PLATE_READER = Reader(file="plate.onnx", even=(0.5, 0.4, 0.8))
 CLOSEUP_READER = Reader(file="closeup.onnx", even=(0.5, 0.45, 0.65))
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""

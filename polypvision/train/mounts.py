@@ -16,7 +16,7 @@ def mounted(scene: Scene, rng: np.random.Generator) -> Scene:
     A pale rim beside a raw edge looks alike and is not a wound: without many such lessons a
     reader takes plugs for exposed tissue.
     """
-    share = rng.choice([0.0, 0.3, 0.8])
+    share = rng.choice([0.2, 0.5, 0.9])
     under = [
         FurnitureSpec(
             kind=_MOUNTS[rng.integers(len(_MOUNTS))],
