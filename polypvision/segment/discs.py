@@ -32,8 +32,8 @@ EVIDENCE_WEIGHTS = np.array([-5.113, 1.711, 3.349, -2.019])
 ``python -m polypvision.train.levels``."""
 
 
-def _centres(maps: PlateMaps, px_per_mm: float) -> tuple[Points, NDArray[np.float64]]:
-    """Return the middles of polyps, x and y in view pixels (n, 2), and their strengths."""
+def _centres(maps: PlateMaps, px_per_mm: float) -> Points:
+    """Return the middles of polyps, x and y in view pixels (n, 2), clearest first."""
     smooth = gaussian_filter(maps.centre, 0.15 * px_per_mm)
     peaks = peak_local_max(
         smooth,
@@ -43,7 +43,7 @@ def _centres(maps: PlateMaps, px_per_mm: float) -> tuple[Points, NDArray[np.floa
     )
     strengths = smooth[peaks[:, 0], peaks[:, 1]].astype(np.float64)
     order = np.lexsort((peaks[:, 1], peaks[:, 0], -strengths))
-    return peaks[order][:, ::-1].astype(np.float64), strengths[order]
+    return np.asarray(peaks[order][:, ::-1], np.float64)
 
 
 def _votes(maps: PlateMaps, tissue: NDArray[np.bool_]) -> Points:
@@ -60,10 +60,10 @@ def _owners(votes: Points, centres: Points) -> NDArray[np.int64]:
 
 
 def _merged(votes: Points, centres: Points) -> Points:
-    """Return the middles left when those that split one polyp are joined, strongest first.
+    """Return the middles left when those that split one polyp are joined.
 
-    A middle is dropped if a stronger one stands nearer than a part of that one's own radius, or
-    if hardly any pixel points at it.
+    Of two that stand nearer than a part of the larger one's radius, the one that fewer pixels
+    point at is dropped; of equals the later.
     """
     kept = centres
     while len(kept) > 1:
@@ -82,7 +82,7 @@ def _merged(votes: Points, centres: Points) -> Points:
 
 def _split(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
     """Return tissue (H, W) labelled by polyp; a lump without any middle is one polyp."""
-    centres, _ = _centres(maps, px_per_mm)
+    centres = _centres(maps, px_per_mm)
     labels = np.zeros(tissue.shape, np.int32)
     if len(centres):
         votes = _votes(maps, tissue)
