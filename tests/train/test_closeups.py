@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from polypvision.train.closeups import closeup_lesson
-from polypvision.train.closeups.discs import Disc, paint_disc
+from polypvision.train.closeups.discs import paint_disc
+from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.kinds import KINDS, any_kind
 from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, blobs
 from polypvision.train.lesson import LESSON_PX, Lesson

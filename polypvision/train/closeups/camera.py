@@ -5,7 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import to_codes
-from polypvision.train.closeups.tools import Picture, Radiance
+from polypvision.train.closeups.tools import Picture, Radiance, blur
 
 
 def _expose(picture: Picture) -> Radiance:
@@ -22,10 +22,12 @@ def _expose(picture: Picture) -> Radiance:
 def _haze(light: Radiance, picture: Picture) -> Radiance:
     rng = picture.rng
     shape = picture.shape
+    if rng.random() < 0.1:
+        light = _ripples(light, picture)
     if rng.random() < 0.5:  # darker towards the corners
         x = np.linspace(-1, 1, shape[1], dtype=np.float32) - rng.normal(0, 0.3)
         y = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None] - rng.normal(0, 0.3)
-        fall = np.exp(-rng.uniform(0, 0.9) * (x * x + y * y))
+        fall = np.exp(-rng.uniform(0, 1.2) * (x * x + y * y))
         light = light * fall[..., None].astype(np.float32)
     if rng.random() < 0.4:
         veil = np.clip(picture.noise.field(shape, 400, soft=True) + 0.7, 0, 2)
@@ -40,6 +42,8 @@ def _haze(light: Radiance, picture: Picture) -> Radiance:
         where = picture.noise.field(shape, 150, soft=True)
         glint = np.clip(1 - np.abs(line) * rng.uniform(3, 10), 0, 1) * np.clip(where - 1.6, 0, 1)
         light = light + (rng.uniform(0.3, 3) * glint)[..., None] * picture.lamp.colour
+    if rng.random() < 0.12:
+        light = _streaks(light, picture)
     return np.asarray(light, np.float32)
 
 
@@ -62,6 +66,63 @@ def _text(codes: NDArray[np.uint8], rng: np.random.Generator) -> None:
     codes[:] = cv2.addWeighted(over, weight, codes, 1 - weight, 0)
 
 
+def _ripples(light: Radiance, picture: Picture) -> Radiance:
+    """Return light gathered into a net of bright lines by waves on the water."""
+    rng = picture.rng
+    size_px = rng.uniform(30, 160)
+    line = picture.noise.field(picture.shape, size_px, soft=True)
+    net = np.exp(-np.abs(line) * np.float32(rng.uniform(2, 7)))
+    gain = np.float32(rng.uniform(0.2, 1.5))
+    return np.asarray(light * (1 - 0.4 * gain + gain * net)[..., None].clip(0.2), np.float32)
+
+
+def _streaks(light: Radiance, picture: Picture) -> Radiance:
+    """Lay soft streaks of lamps mirrored in glass or the water's surface over the picture."""
+    rng = picture.rng
+    height, width = (side // 8 for side in picture.shape)
+    drawn = np.zeros((height, width), np.float32)
+    angle = rng.uniform(0, np.pi)
+    for _ in range(int(rng.integers(1, 6))):
+        middle = rng.random(2) * (width, height)
+        half = rng.uniform(0.05, 0.4) * width * np.array([np.cos(angle), np.sin(angle)])
+        (x, y), (right, down) = (middle - half).astype(int), (middle + half).astype(int)
+        thick = int(rng.integers(1, 4))
+        cv2.line(drawn, (int(x), int(y)), (int(right), int(down)), rng.uniform(0.2, 1), thick)
+    soft = blur(drawn, float(rng.uniform(0.8, 4)))
+    over = cv2.resize(soft, picture.shape[::-1], interpolation=cv2.INTER_CUBIC)
+    tint = 0.5 + 0.5 * picture.lamp.colour
+    return np.asarray(light + (rng.uniform(0.1, 0.9) * over)[..., None] * tint, np.float32)
+
+
+def _phone(codes: NDArray[np.uint8], rng: np.random.Generator) -> NDArray[np.uint8]:
+    """Edit as phones and sellers do: local contrast, sharpening with halos, resizing, JPEG."""
+    if rng.random() < 0.2:  # dark and bright parts drawn together, details kept
+        small = cv2.resize(codes, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
+        broad = cv2.GaussianBlur(small, (0, 0), rng.uniform(2, 8))
+        broad = cv2.resize(broad, codes.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        amount = float(rng.uniform(0.2, 0.9))
+        codes = np.asarray(cv2.addWeighted(codes, 1 + amount, broad, -amount, 40 * amount))
+    if rng.random() < 0.15:  # from a smaller picture
+        factor = float(rng.uniform(0.4, 0.8))
+        small = cv2.resize(codes, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
+        codes = np.asarray(cv2.resize(small, codes.shape[1::-1], interpolation=cv2.INTER_CUBIC))
+    if rng.random() < 0.5:
+        sigma = float(rng.uniform(0.8, 2.5))
+        amount = float(rng.choice([rng.uniform(0.2, 1.2), rng.uniform(1.0, 2.5)]))
+        soft = cv2.GaussianBlur(codes, (0, 0), sigma)
+        codes = np.asarray(cv2.addWeighted(codes, 1 + amount, soft, -amount, 0))
+    if rng.random() < 0.25:
+        codes = np.array(codes)
+        _text(codes, rng)
+    if rng.random() < 0.7:
+        quality = int(rng.choice([rng.integers(20, 60), rng.integers(50, 96)]))
+        _, data = cv2.imencode(".jpg", codes[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
+        decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        assert decoded is not None
+        codes = np.asarray(decoded[..., ::-1])
+    return np.ascontiguousarray(codes, np.uint8)
+
+
 def develop(picture: Picture) -> NDArray[np.uint8]:
     """Return the photo (H, W, 3) of a painted picture."""
     rng = picture.rng
@@ -73,15 +134,19 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
     light = light * balance
     grey = light.mean(axis=2, keepdims=True)
     light = grey + (light - grey) * np.float32(np.exp(rng.normal(0.1, 0.25)))
+    if rng.random() < 0.3:  # shadows lost in black, as under blue light they often are
+        light = light - np.float32(rng.uniform(0.01, 0.1)) * picture.lamp.seen(
+            np.ones(3, np.float32)
+        )
     light = np.clip(light, 0, 4)
     if rng.random() < 0.85:  # a camera's soft shoulder: bright colours pale rather than clip
         peak = light.max(axis=2, keepdims=True)
         pale = np.clip(peak - 0.6, 0, 1) * np.float32(rng.uniform(0.1, 0.5))
         light = light + pale * (light.mean(axis=2, keepdims=True) - light)
         light = 1 - np.exp(-np.float32(rng.uniform(1.1, 1.5)) * light)
-    blur = float(rng.choice([0.0, rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.0)]))
-    if blur:
-        light = cv2.GaussianBlur(light, (0, 0), blur)
+    soft_px = float(rng.choice([0.0, rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.0)]))
+    if soft_px:
+        light = blur(light, soft_px)
     strength = float(rng.choice([0.002, rng.uniform(0.002, 0.03)]))
     noise = rng.standard_normal(light.shape, dtype=np.float32)
     if rng.random() < 0.5:
@@ -94,16 +159,4 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
         curve = ramp ** np.exp(rng.normal(0, 0.25))
         curve = (1 - steep) * curve + steep * (3 * curve**2 - 2 * curve**3)
         codes = np.asarray(cv2.LUT(codes, np.clip(curve * 255, 0, 255).astype(np.uint8)), np.uint8)
-    if rng.random() < 0.5:  # sharpening, with its halos
-        sigma, amount = float(rng.uniform(0.8, 2.5)), float(rng.uniform(0.2, 1.5))
-        soft = cv2.GaussianBlur(codes, (0, 0), sigma)
-        codes = np.asarray(cv2.addWeighted(codes, 1 + amount, soft, -amount, 0), np.uint8)
-    if rng.random() < 0.25:
-        _text(codes, rng)
-    if rng.random() < 0.7:
-        quality = int(rng.integers(40, 96))
-        _, data = cv2.imencode(".jpg", codes[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-        decoded = cv2.imdecode(data, cv2.IMREAD_COLOR)
-        assert decoded is not None
-        codes = np.asarray(decoded[..., ::-1], np.uint8)
-    return np.ascontiguousarray(codes)
+    return _phone(codes, rng)

@@ -1,10 +1,12 @@
 """Looks of the close-up painter's discs: one clone's colours, tentacles and folds."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, living_colour
+from polypvision.train.closeups.pigments import clone_colours
+from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
 
@@ -21,12 +23,35 @@ class Kind:
         Colours of the disc from the mouth outwards, and where each begins.
     tips, bases : ndarray (k, 3)
         Colours of tentacle tips and stems, from the mouth outwards.
+    rim_colour, rim_width : ndarray (3,), float
+        Colour of the margin, or of the outermost tentacles' tips; no such line if 0 wide.
+    gutter : float
+        How dark the margin is, 0 to 1, where it bends down or lies in its neighbour's shade.
+    curl : float
+        Height of the margin's last fifth over the disc; below 0 it bends down.
+    stripes, stripe_count, stripe_from, stripe_to
+        Strength of a starburst of radial stripes, how many, and between which rho.
+    rowed : float
+        Rho up to which tentacles stand in radial rows.
+    bare, warts : float
+        Rho up to which few tentacles stand; share of warts that a velvet disc keeps.
+    rim_stretch, mixed, clear : float
+        How much longer tentacles get at the rim; how much neighbours differ in colour; how much
+        light shines through them.
+    valleys : int
+        Folds from mouth to rim, at most.
+    groove : bool
+        Whether two dark lines run from the mouth across the disc.
     """
 
     kind: str
     ring_colours: Radiance
     ring_edges: Points
     ring_soft: float
+    rim_colour: Colour
+    rim_width: float
+    gutter: float
+    curl: float
     tips: Radiance
     bases: Radiance
     tip_share: float
@@ -35,10 +60,21 @@ class Kind:
     mouth_size: float
     mouth_hidden: float
     slit: bool
+    groove: bool
     tentacle: float
     growth: float
     packing: float
     stretch: float
+    rim_stretch: float
+    rowed: float
+    bare: float
+    warts: float
+    mixed: float
+    clear: float
+    stripes: float
+    stripe_count: int
+    stripe_from: float
+    stripe_to: float
     streaks: float
     streak_count: float
     mottle: float
@@ -46,74 +82,119 @@ class Kind:
     mottle_size: float
     speckle: float
     gloss: float
+    shine: float
     lobes: float
     folds: float
+    valleys: int
     dome: float
     patches: float
     rows: int
     gap: float
 
 
-def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
-    """Draw a clone's looks."""
-    rings = int(rng.integers(2, 5)) if kind == "fringe" else int(rng.integers(1, 4))
-    hue = float(rng.random())
-    related = rng.random() < 0.5
+_TENTACLES = {
+    "bubble": (0.03, 0.11),
+    "bounce": (0.03, 0.08),
+    "velvet": (0.015, 0.04),
+    "fluffy": (0.02, 0.045),
+    "fringe": (0.025, 0.07),
+}
 
-    def some() -> Colour:
-        near = hue + float(rng.normal(0, 0.06)) if related and rng.random() < 0.7 else None
-        return living_colour(rng, lamp, hue=near)
+
+def _some(rng: np.random.Generator, low: float, high: float, chance: float = 0.5) -> float:
+    """Return 0, or with a chance something between two bounds."""
+    return float(rng.uniform(low, high)) if rng.random() < chance else 0.0
+
+
+def _colours(
+    rng: np.random.Generator, kind: str, some: Callable[[], Colour]
+) -> dict[str, np.ndarray]:
+    """Draw a clone's colours, by the names they have in `Kind`."""
 
     def brightest(n: int) -> Colour:
-        several = [living_colour(rng, lamp) for _ in range(n)]
-        return max(several, key=lambda colour: float(colour.max()))
+        return max((some() for _ in range(n)), key=lambda colour: float(colour.max()))
 
+    rings = int(rng.integers(2, 5)) if kind == "fringe" else int(rng.integers(1, 4))
     tips = np.stack([brightest(2) if kind != "velvet" else some() for _ in range(2)])
     bases = np.stack([some(), some()]) * rng.uniform(0.3, 1.0)
     if rng.random() < 0.4:
         tips[1] = tips[0]
-    if rng.random() < 0.35:
+    if rng.random() < 0.4:
         bases = tips * np.float32(rng.uniform(0.4, 0.9))
     surface = np.stack([some() for _ in range(rings)])
     if kind in ("bubble", "fluffy") or (kind == "bounce" and rng.random() < 0.7):
         surface = surface * np.float32(rng.uniform(0.1, 0.6))
+        if rng.random() < 0.4:  # what shows between tentacles is the same tissue in shade
+            surface[:] = bases.mean(axis=0) * rng.uniform(0.3, 0.8)
+    elif rng.random() < 0.3:  # rings of one pigment, some denser
+        surface = surface[:1] * rng.uniform(0.25, 1.6, (rings, 1)).astype(np.float32)
+    mouth = rng.choice(4, p=[0.5, 0.15, 0.15, 0.2])
+    if rng.random() < 0.25:  # a dark morph
+        dark = np.float32(rng.uniform(0.06, 0.4))
+        surface, bases = surface * dark, bases * dark
+        tips = tips * (dark if rng.random() < 0.6 else 1)
+    mouths = (brightest(3), some() * 0.3, surface[0] * rng.uniform(0.5, 1.8), tips[0])
+    found = {
+        "ring_colours": surface,
+        "rim_colour": brightest(3) if rng.random() < 0.7 else surface[-1] * 0.2,
+        "tips": tips,
+        "bases": bases,
+        "mouth": mouths[mouth],
+        "lips": brightest(2) if rng.random() < 0.7 else mouths[mouth] * rng.uniform(0.1, 0.7),
+        "mottle_colour": some(),
+    }
+    return {name: np.asarray(colour, np.float32) for name, colour in found.items()}
+
+
+def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
+    """Draw a clone's looks."""
+    colours = _colours(rng, kind, clone_colours(rng, lamp))
+    fringe = kind == "fringe"
+    rings = len(colours["ring_colours"])
     edges = np.sort(np.append(rng.uniform(0.15, 0.85, rings - 1), 0.0))
-    tentacle = {
-        "bubble": rng.uniform(0.045, 0.12),
-        "bounce": rng.uniform(0.04, 0.09),
-        "velvet": rng.uniform(0.015, 0.03),
-        "fluffy": rng.uniform(0.02, 0.045),
-        "fringe": rng.uniform(0.03, 0.065),
-    }[kind]
+    low, high = _TENTACLES[kind]
+    tentacle = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    stripe_from = float(rng.uniform(0.1, 0.6))
     return Kind(
         kind=kind,
-        ring_colours=surface.astype(np.float32),
+        **colours,
         ring_edges=edges,
-        ring_soft=float(rng.uniform(0.04, 0.3 if kind == "fringe" else 0.6)),
-        tips=tips.astype(np.float32),
-        bases=bases.astype(np.float32),
+        ring_soft=float(rng.uniform(0.015, 0.25) if fringe else rng.uniform(0.04, 0.6)),
+        rim_width=_some(rng, 0.03, 0.14, 0.4),
+        gutter=float(rng.choice([rng.uniform(0.05, 0.4), rng.uniform(0.3, 0.85)])),
+        curl=float(rng.choice([0.0, rng.normal(0, 0.1)])),
         tip_share=float(rng.uniform(0.15, 0.9)),
-        mouth=brightest(3) if rng.random() < 0.75 else some() * np.float32(0.3),
-        lips=brightest(2),
-        mouth_size=float(rng.uniform(0.05, 0.12)),
-        mouth_hidden=float(rng.choice([0.0, rng.uniform(0, 1)])),
-        slit=bool(rng.random() < 0.5),
-        tentacle=float(tentacle),
+        mouth_size=float(rng.uniform(0.04, 0.12)),
+        mouth_hidden=_some(rng, 0, 1),
+        slit=bool(rng.random() < (0.7 if fringe else 0.45)),
+        groove=bool(fringe and rng.random() < 0.15),
+        tentacle=tentacle,
         growth=float(rng.uniform(-0.1, 1.2)),
-        packing=float(rng.choice([rng.uniform(0.55, 0.8), rng.uniform(0.7, 1.05)])),
+        packing=float(rng.choice([rng.uniform(0.55, 0.8), rng.uniform(0.7, 1.05)]))
+        * float(rng.choice([1.0, rng.uniform(1.0, 1.6)]) if kind == "fluffy" else 1.0),
         stretch=float(rng.choice([1.0, rng.uniform(1.0, 1.35), rng.uniform(1.2, 1.8)])),
-        streaks=float(rng.choice([0.0, rng.uniform(0.1, 0.8)])),
+        rim_stretch=_some(rng, 0.2, 1.6),
+        rowed=_some(rng, 0.2, 1.0) if kind != "bubble" else _some(rng, 0.2, 0.6),
+        bare=_some(rng, 0.1, 0.45, 0.4),
+        warts=_some(rng, 0.1, 0.9, 0.4),
+        mixed=float(rng.choice([0.08, rng.uniform(0.1, 0.5)])),
+        clear=float(rng.uniform(0.0, 0.75)),
+        stripes=_some(rng, 0.2, 1.0, 0.55 if fringe else 0.25),
+        stripe_count=int(rng.integers(16, 60)),
+        stripe_from=stripe_from,
+        stripe_to=float(rng.uniform(stripe_from + 0.15, 1.1)),
+        streaks=_some(rng, 0.1, 0.8),
         streak_count=float(rng.uniform(12, 70)),
-        mottle=float(rng.choice([0.0, rng.uniform(0.2, 1.0)])),
-        mottle_colour=some(),
+        mottle=_some(rng, 0.2, 1.0),
         mottle_size=float(rng.uniform(0.08, 0.6)),
-        speckle=float(rng.choice([0.0, rng.uniform(0.1, 0.6)])),
-        gloss=float(rng.choice([rng.uniform(0, 0.15), rng.uniform(0.1, 0.7)])),
+        speckle=_some(rng, 0.1, 0.6),
+        gloss=float(rng.choice([rng.uniform(0, 0.12), rng.uniform(0.1, 0.6)])),
+        shine=float(np.exp(rng.uniform(np.log(6), np.log(90)))),
         lobes=float(rng.choice([rng.uniform(0.0, 0.06), rng.uniform(0.04, 0.2)]))
-        * (0.4 if kind == "fringe" else 1.0),
-        folds=float(rng.choice([0.0, rng.uniform(0.03, 0.22)]))
-        * (0.3 if kind == "fringe" else 1.0),
-        patches=float(rng.choice([0.0, rng.uniform(0.1, 0.6)])),
+        * (0.4 if fringe else 1.0),
+        folds=_some(rng, 0.03, 0.22) * (0.3 if fringe else 1.0),
+        valleys=0 if fringe else int(rng.choice([0, 0, 1, 3])),
+        patches=_some(rng, 0.1, 0.6),
         dome=float(rng.uniform(-0.35, 0.35)),
         rows=int(rng.integers(1, 4)),
         gap=float(rng.uniform(0.1, 0.7)),

@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.train.closeups.camera import develop
-from polypvision.train.closeups.discs import Disc, paint_button, paint_disc
+from polypvision.train.closeups.discs import paint_button, paint_disc
+from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.grounds import (
     paint_back,
     paint_chunk,
@@ -21,6 +22,7 @@ from polypvision.train.closeups.grounds import (
     paint_plug,
 )
 from polypvision.train.closeups.kinds import KINDS, Kind, any_kind
+from polypvision.train.closeups.layout import MOST_DISCS, carpet, cluster
 from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points
 from polypvision.train.lesson import LESSON_PX, Lesson
 
@@ -32,8 +34,13 @@ _RADII_PX = {
     "bounce": (35, 180),
     "velvet": (35, 150),
     "fluffy": (40, 180),
-    "fringe": (22, 85),
+    "fringe": (22, 100),
 }
+# Of `KINDS`, how often each is drawn.
+_OFTEN = (0.36, 0.12, 0.12, 0.1, 0.3)
+_OFTEN_CARPETS = (0.3, 0.06, 0.22, 0.14, 0.28)
+
+Planted = tuple[Kind, Disc]
 
 
 def _blank(rng: np.random.Generator) -> Picture:
@@ -46,85 +53,6 @@ def _blank(rng: np.random.Generator) -> Picture:
         noise=Noise(rng),
         rng=rng,
     )
-
-
-def _places(
-    middle: Points,
-    spread: float,
-    radii: Points,
-    closeness: float,
-    rng: np.random.Generator,
-    *,
-    compact: bool,
-) -> Points:
-    """Return x, y, radius (n, 3) round a middle, no two nearer than ``closeness`` of their radii.
-
-    A compact clone fills from its middle outwards, as polyps that budded do.
-    """
-    taken = np.empty((0, 3))
-    for radius in radii:
-        reach = spread * np.linspace(0.4, 2.0, 60)[:, None]
-        tries = middle + rng.normal(0, 1, (60, 2)) * reach
-        far = np.hypot(*(tries[:, None] - taken[None, :, :2]).transpose(2, 0, 1))
-        free = (far > closeness * (radius + taken[:, 2])).all(axis=1)
-        if not free.any():
-            continue
-        away = np.hypot(*(tries - middle).T)
-        best = int(np.argmin(np.where(free, away, np.inf))) if compact else int(np.argmax(free))
-        taken = np.vstack([taken, [*tries[best], radius]])
-    return taken
-
-
-def _discs(picture: Picture, middle: Points, radius: float, kind: str) -> list[Disc]:
-    """Lay out one clone: alone, scattered, as a cluster, or as a carpet."""
-    rng = picture.rng
-    least, most = rng.choice(np.array([[1, 2], [2, 6], [5, 14], [12, 26]]))
-    count = int(rng.integers(least, most))
-    room = np.hypot(*picture.shape) / 2
-    largest = min(radius, 1.1 * room / np.sqrt(count))
-    radii = np.clip(largest * np.exp(rng.normal(-0.1, rng.uniform(0.05, 0.4), count)), 15, 190)
-    closeness = float(
-        rng.choice([rng.uniform(0.65, 0.85), rng.uniform(0.8, 1.0), rng.uniform(0.8, 1.0), 1.3])
-    )
-    carpet = kind != "fringe" and count > 5 and rng.random() < 0.4
-    if carpet:  # overlapping discs from edge to edge
-        covering = 0.65 * np.sqrt(picture.shape[0] * picture.shape[1] / count)
-        radii = np.clip(radii * covering / np.median(radii), 15, 190)
-        closeness = float(rng.uniform(0.6, 0.85))
-    tightness = float(rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.3, 1.0)]))
-    spread = float(np.median(radii) * tightness * np.sqrt(count))
-    compact = bool(carpet or rng.random() < 0.65)
-    order = np.sort(radii)[::-1] if rng.random() < 0.5 else radii
-    spots = _places(middle, spread, order, closeness, rng, compact=compact)
-    squeeze = float(rng.choice([1.0, rng.uniform(0.75, 1.0), rng.uniform(0.4, 1.0)]))
-    towards = float(rng.normal(np.pi / 2, 0.6) if rng.random() < 0.7 else rng.uniform(0, 6.3))
-    bowed = float(rng.uniform(0, 0.8))  # a cluster on a round stone looks outwards at its rim
-    focus = rng.uniform(-1, 1) * spread
-    depth = float(rng.choice([0.0, 0.0, rng.uniform(0, 2)]))
-    many_mouths = rng.uniform(0, 0.5) if kind in ("bubble", "fluffy", "velvet") else 0.05
-    discs = []
-    for x, y, size in spots:
-        away = np.array([x, y]) - middle
-        slant = np.array([np.cos(towards), np.sin(towards)]) * np.sqrt(1 - squeeze**2)
-        slant = slant + bowed * away / max(2 * spread, 1) + rng.normal(0, 0.12, 2)
-        tilt = float(np.clip(np.hypot(*slant), 0, 0.91))
-        mouths = 1 + int(rng.random() < many_mouths) + int(rng.random() < 0.3 * many_mouths)
-        blur = depth * abs(away[1] - focus) / max(spread, 1)
-        discs.append(
-            Disc(
-                x=float(x),
-                y=float(y),
-                radius=float(size),
-                squeeze=float(np.sqrt(1 - tilt**2)),
-                towards=float(np.arctan2(slant[1], slant[0])),
-                mouths=mouths,
-                blur_px=float(min(blur, 4.0)),
-                counted=bool(blur < 3.0),
-            )
-        )
-    if rng.random() < 0.5:
-        discs.sort(key=lambda disc: disc.y)
-    return discs
 
 
 def _far_discs(picture: Picture) -> None:
@@ -170,37 +98,67 @@ def _stage(picture: Picture, middle: Points, reach: float) -> None:
         paint_clutter(picture)
 
 
-def _paint(picture: Picture) -> None:
+def _clones(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
+    """Lay out some clones, the foremost last; and how far the first reaches from the middle."""
     rng = picture.rng
-    middle = support = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
-    clones: list[tuple[Kind, list[Disc]]] = []
-    extent = rng.uniform(0.2, 0.6) * min(picture.shape)
-    empty = rng.random() < 0.1
-    for clone in range(0 if empty else int(rng.choice([1, 1, 1, 2, 3]))):
-        name = str(rng.choice(KINDS, p=[0.36, 0.12, 0.12, 0.1, 0.3]))
+    planted: list[Planted] = []
+    extent = 0.0
+    for clone in range(int(rng.choice([1, 1, 1, 2, 3]))):
+        name = str(rng.choice(KINDS, p=_OFTEN))
         low, high = _RADII_PX[name]
         largest = float(np.exp(rng.uniform(np.log(low), np.log(high))))
-        discs = _discs(picture, middle, largest, name)
+        discs = cluster(picture, middle, largest, name)
         if clone == 0:
             far = [np.hypot(*(middle - (d.x, d.y))) + 0.5 * d.radius for d in discs]
             extent = float(np.quantile(far, 0.9))
-        clones.append((any_kind(rng, picture.lamp, name), discs))
+        kind = any_kind(rng, picture.lamp, name)
+        planted = [(kind, disc) for disc in discs] + planted
         middle = rng.uniform(0.1, 0.9, 2) * picture.shape[::-1] if rng.random() < 0.6 else middle
+    return planted, extent
+
+
+def _carpet(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
+    """Lay out a carpet of one clone, or of several that meet or mingle."""
+    rng = picture.rng
+    name = str(rng.choice(KINDS, p=_OFTEN_CARPETS))
+    discs, extent = carpet(picture, middle, name)
+    kinds = [any_kind(rng, picture.lamp, name) for _ in range(int(rng.choice([1, 1, 1, 2, 3])))]
+    homes = rng.random((len(kinds), 2)) * picture.shape[::-1]
+    mingled = rng.random() < 0.3
+    planted = []
+    for disc in discs:
+        nearest = int(np.argmin(np.hypot(*(homes - (disc.x, disc.y)).T)))
+        own = int(rng.integers(len(kinds))) if mingled else nearest
+        planted.append((kinds[own], disc))
+    return planted, extent
+
+
+def _paint_planted(picture: Picture, planted: list[Planted]) -> None:
+    rng = picture.rng
+    for number, (kind, disc) in enumerate(planted[:MOST_DISCS], 1):
+        if kind.kind == "fringe" and rng.random() < 0.08:
+            paint_button(picture, kind, disc)
+        elif kind.kind == "fringe" and rng.random() < 0.08:  # half closed: a cup
+            cup = replace(disc, squeeze=disc.squeeze * rng.uniform(0.5, 0.8), mouths=1)
+            paint_disc(picture, replace(kind, dome=-1.0), cup, number)
+        else:
+            paint_disc(picture, kind, disc, number)
+
+
+def _paint(picture: Picture) -> None:
+    rng = picture.rng
+    middle = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
+    planted: list[Planted] = []
+    extent = rng.uniform(0.2, 0.6) * min(picture.shape)
+    empty = rng.random() < 0.1
     if empty and rng.random() < 0.35:
         paint_photo(picture)
         return
-    _stage(picture, support, extent)
-    number = 0
-    for kind, discs in clones[::-1]:
-        for disc in discs[: 60 - number]:
-            number += 1
-            if kind.kind == "fringe" and rng.random() < 0.06:
-                paint_button(picture, kind, disc)
-            elif kind.kind == "fringe" and rng.random() < 0.08:  # half closed: a cup
-                cup = replace(disc, squeeze=disc.squeeze * rng.uniform(0.5, 0.8), mouths=1)
-                paint_disc(picture, replace(kind, dome=-1.0), cup, number)
-            else:
-                paint_disc(picture, kind, disc, number)
+    if not empty:
+        lay_out = _carpet if rng.random() < 0.25 else _clones
+        planted, extent = lay_out(picture, middle)
+    _stage(picture, middle, extent)
+    _paint_planted(picture, planted)
     if rng.random() < 0.2:
         paint_clutter(picture)
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):

@@ -1,0 +1,149 @@
+"""Shapes of the close-up painter's discs: lobes, valleys, pressed margins, any slant."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.tools import Points
+
+TURNS = 256
+"""Entries of a table by angle."""
+_ANGLES = np.arange(TURNS) * (2 * np.pi / TURNS)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Disc:
+    """Where one disc lies; ``squeeze`` is the short axis of the slanted disc over the long one.
+
+    ``walls`` (n, 3) are straight margins it shares with neighbours: a point at x, y pixels from
+    its middle is within one while ``wall[0] * x + wall[1] * y < wall[2]``.
+    """
+
+    x: float
+    y: float
+    radius: float
+    squeeze: float
+    towards: float
+    mouths: int
+    blur_px: float
+    counted: bool
+    walls: Points = field(default_factory=lambda: np.empty((0, 3)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Form:
+    """A disc's outline, folds and creases by angle, and its way onto the picture."""
+
+    outline: Points
+    fold: Points
+    crease: Points
+    axes: Points
+    lift: Points
+    middle: Points
+    cos_slant: float
+    sin_slant: float
+
+    def at(self, table: Points, theta: NDArray[np.floating]) -> NDArray[np.float32]:
+        """Look a table up by angle, between its entries linearly: steps would show in relief."""
+        turn = (np.asarray(theta, np.float32) * np.float32(TURNS / (2 * np.pi))) % TURNS
+        low = np.minimum(turn.astype(np.int32), TURNS - 1)
+        first = table.astype(np.float32)
+        slope = np.roll(first, -1) - first
+        return np.asarray(first[low] + slope[low] * (turn - low), np.float32)
+
+    def place(self, theta: Points, rho: Points) -> tuple[Points, Points]:
+        """Return window places (n, 2) and nearness to the viewer of points of the disc."""
+        radius = rho * self.at(self.outline, theta)
+        plane = np.stack([np.cos(theta), np.sin(theta)], -1) * radius[:, None]
+        height = self.at(self.fold, theta) * rho**2
+        xy = self.middle + plane @ self.axes + height[:, None] * self.lift
+        near = height * self.cos_slant + plane[:, 1] * self.sin_slant
+        return xy, near
+
+
+def _lobes(kind: Kind, disc: Disc, rng: np.random.Generator) -> Points:
+    outline = np.ones(TURNS)
+    for order in range(2, 9):
+        strength = kind.lobes * rng.normal() / order**0.9
+        outline += strength * np.cos(order * _ANGLES + rng.uniform(0, 2 * np.pi))
+    if disc.mouths > 1:
+        outline += rng.uniform(0.05, 0.28) * np.cos(2 * _ANGLES)
+    return np.asarray(np.clip(outline, 0.5, 1.5))
+
+
+def _valleys(kind: Kind, rng: np.random.Generator) -> Points:
+    """Return how deep in a valley, 0 to 1, each direction is; valleys run from mouth to rim."""
+    crease = np.zeros(TURNS)
+    for _ in range(int(rng.integers(0, kind.valleys + 1))):
+        off = np.angle(np.exp(1j * (_ANGLES - rng.uniform(0, 2 * np.pi))))
+        crease = np.maximum(crease, np.exp(-((off / rng.uniform(0.12, 0.4)) ** 2)))
+    return crease
+
+
+def pressed(outline: Points, axes: Points, walls: Points, sharpness: float) -> Points:
+    """Flatten an outline by angle against straight walls; its corners stay round.
+
+    Parameters
+    ----------
+    outline : ndarray (`TURNS`,)
+    axes : ndarray (2, 2)
+        Rows are the picture's way of the disc's own axes, pixels for an outline of 1.
+    walls : ndarray (n, 3)
+        As in `Disc`.
+    sharpness : float
+        The larger, the sharper corners; about 12.
+    """
+    ray = np.stack([np.cos(_ANGLES), np.sin(_ANGLES)], -1) @ axes
+    # 1 / (the outline at which a ray meets a wall); a soft least of all limits.
+    meets = np.maximum(ray @ walls[:, :2].T / walls[:, 2], 0)
+    total = outline**-sharpness + (meets**sharpness).sum(axis=1)
+    return np.asarray(total ** (-1 / sharpness))
+
+
+def make_form(kind: Kind, disc: Disc, rng: np.random.Generator) -> Form:
+    """Draw a disc's shape."""
+    outline = _lobes(kind, disc, rng)
+    crease = _valleys(kind, rng)
+    outline = outline * (1 - rng.uniform(0.0, 0.5) * crease)
+    outline /= np.sqrt(np.mean(outline**2))
+    waves = rng.integers(2, 8)
+    fold = kind.folds * np.cos(waves * _ANGLES + rng.uniform(0, 2 * np.pi))
+    fold += 0.5 * kind.folds * np.cos((waves + 2) * _ANGLES + rng.uniform(0, 2 * np.pi))
+    fold -= rng.uniform(0.1, 0.4) * crease
+    across = np.array([-np.sin(disc.towards), np.cos(disc.towards)])
+    towards = np.array([np.cos(disc.towards), np.sin(disc.towards)])
+    axes = disc.radius * np.stack([across, towards * disc.squeeze])
+    sine = np.sqrt(1 - disc.squeeze**2)
+    # The axis of a dividing disc turns with its outline: mouths are looked up on it.
+    shift = int(rng.integers(0, TURNS))
+    outline = np.roll(outline, shift)
+    if len(disc.walls):
+        outline = pressed(outline, axes, disc.walls, float(rng.uniform(8, 20)))
+    return Form(
+        outline=outline,
+        fold=np.roll(fold, shift),
+        crease=np.roll(crease, shift),
+        axes=axes,
+        lift=-towards * sine * disc.radius,
+        middle=np.zeros(2),
+        cos_slant=disc.squeeze,
+        sin_slant=float(sine),
+    )
+
+
+def mouth_places(disc: Disc, rng: np.random.Generator, form: Form) -> Points:
+    """Return angle and rho of each mouth, (m, 2): two along the long axis, more in a chain."""
+    if disc.mouths == 1:
+        return np.array([[rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.1))]])
+    axis = np.argmax(form.outline[: TURNS // 2] + form.outline[TURNS // 2 :])
+    start = axis * 2 * np.pi / TURNS
+    spread = rng.uniform(0.25, 0.5)
+    if disc.mouths > 2 and rng.random() < 0.5:  # a chain across
+        along = np.linspace(-1.3, 1.3, disc.mouths) * spread
+        angles = start + np.pi * (along < 0) + rng.normal(0, 0.25, disc.mouths)
+        return np.stack([angles, np.abs(along)], 1)
+    around = np.arange(disc.mouths) * (2 * np.pi / disc.mouths)
+    angles = start + around + rng.normal(0, 0.15, disc.mouths)
+    return np.stack([angles, spread * rng.uniform(0.8, 1.2, disc.mouths)], 1)

@@ -1,0 +1,184 @@
+"""Tentacles of the close-up painter's discs: bubbles, tufts, warts and fringes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.train.closeups.form import Disc, Form
+from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.tools import (
+    Blobs,
+    Picture,
+    Points,
+    Radiance,
+    blobs,
+    blur,
+    mix,
+    step,
+)
+
+_LEAST_PX = 1.3
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Tentacles:
+    """Places ``theta, rho`` of a disc's tentacles, half width in radii, length over width."""
+
+    theta: Points
+    rho: Points
+    wide: Points
+    stretch: Points
+
+    def __len__(self) -> int:
+        return len(self.theta)
+
+    def __getitem__(self, chosen: NDArray[np.bool_]) -> "Tentacles":
+        return Tentacles(
+            theta=self.theta[chosen],
+            rho=self.rho[chosen],
+            wide=self.wide[chosen],
+            stretch=self.stretch[chosen],
+        )
+
+
+def _fringe(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
+    """Return rows of fingers round the margin, each row between those of the next."""
+    least = _LEAST_PX / radius
+    count = int(np.clip(rng.uniform(0.7, 1.1) * np.pi / max(kind.tentacle, least), 14, 90))
+    parts = []
+    for row in range(kind.rows):
+        theta = (np.arange(count) + 0.5 * row) * (2 * np.pi / count)
+        theta = theta + rng.normal(0, 0.15 * np.pi / count, count)
+        rho = 0.93 - 0.10 * row + rng.normal(0, 0.025, count)
+        parts.append(np.stack([theta, rho]))
+    theta, rho = np.concatenate(parts, 1)
+    wide = np.full(len(theta), max(0.9 * np.pi / count, least)) * rng.uniform(0.6, 1.1)
+    stretch = min(float(np.exp(rng.uniform(np.log(1.2), np.log(5)))), 0.2 / wide[0])
+    return Tentacles(theta=theta, rho=rho, wide=wide, stretch=np.full(len(theta), max(stretch, 1)))
+
+
+def _rings(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
+    """Return tentacles packed ring by ring; in rows along radii as far as the kind has them."""
+    least = _LEAST_PX / radius
+    thetas, rhos, wides = [], [], []
+    ring = 0.0 if kind.kind != "bounce" else 0.1
+    rays, phase = int(rng.integers(5, 12)), rng.random()
+    while ring < 1.0:
+        size = max(kind.tentacle * (0.65 + kind.growth * ring**1.5), least)
+        count = max(int(2 * np.pi * ring / (2 * size * kind.packing)), 1)
+        shift, loose = rng.random(), 1.0
+        if ring < kind.rowed and count > rays:  # rows fork where there is room for twice as many
+            count = rays * 2 ** int(np.log2(count / rays))
+            shift, loose = phase * count / rays, rng.uniform(0.15, 0.8)
+        around = (np.arange(count) + shift) * (2 * np.pi / count)
+        thetas.append(around + rng.normal(0, loose * 0.6 / max(count, 3), count))
+        rhos.append(ring + rng.normal(0, 0.35 * size, count))
+        wides.append(size * np.exp(rng.normal(0, 0.12, count)))
+        ring += 2 * size * kind.packing * 0.87
+    theta, rho, wide = (np.concatenate(part) for part in (thetas, rhos, wides))
+    return Tentacles(theta=theta, rho=rho, wide=wide, stretch=np.ones(len(theta)))
+
+
+def some_tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
+    """Draw a disc's tentacles; a velvet one's warts."""
+    if kind.kind == "fringe":
+        return _fringe(kind, radius, rng)
+    found = _rings(kind, radius, rng)
+    rho, wide = found.rho, found.wide
+    keep = np.ones(len(found), np.bool_)
+    if kind.kind == "bounce":
+        keep = rng.random(len(found)) < rng.uniform(0.25, 0.9)
+        grown = rng.random(len(found)) < rng.uniform(0.04, 0.3) * (0.4 + 1.2 * rho**2)
+        large = rng.uniform(0.07, rng.uniform(0.1, 0.26), len(found))
+        wide = np.where(grown, large, wide)
+    elif kind.kind == "velvet":
+        keep = rng.random(len(found)) < kind.warts * rng.uniform(0.3, 1.0)
+    if kind.bare:
+        keep &= rng.random(len(found)) < np.clip(rho / kind.bare, 0.25, 1)
+    # The rim is where tentacles end, but their tips stand over it a little.
+    keep &= (rho > 0) & (rho + 0.6 * wide < 1.04)
+    longer = 1 + kind.rim_stretch * np.clip((rho - 0.75) / 0.25, 0, 1)
+    stretch = kind.stretch * longer * np.exp(rng.normal(0, 0.08, len(found)))
+    return Tentacles(theta=found.theta, rho=rho, wide=wide, stretch=stretch)[keep]
+
+
+def _colours(
+    kind: Kind, picture: Picture, tentacles: Tentacles, xy: Points, shape: tuple[int, int]
+) -> tuple[Radiance, Radiance]:
+    """Return the colours (n, 3) of each tentacle's stem and tip."""
+    rng = picture.rng
+    n = len(tentacles)
+    patch = rng.normal(0, kind.mixed, n) + tentacles.rho
+    if kind.patches:
+        size_px = 0.8 * float(np.ptp(xy)) / 2 + 8
+        spots = picture.noise.field(shape, size_px, soft=True)
+        columns = np.clip(xy[:, 0].astype(int), 0, shape[1] - 1)
+        rows = np.clip(xy[:, 1].astype(int), 0, shape[0] - 1)
+        patch += kind.patches * spots[rows, columns]
+    share = np.clip(patch, 0, 1)[:, None].astype(np.float32)
+    spread = np.exp(rng.normal(0, 0.12, (n, 1))).astype(np.float32)
+    tips = (kind.tips[0] + share * (kind.tips[1] - kind.tips[0])) * spread
+    stems = (kind.bases[0] + share * (kind.bases[1] - kind.bases[0])) * spread
+    if kind.kind == "fringe":
+        odd = (np.arange(n) % 2)[:, None]
+        tips = np.where(odd * (kind.gap > 0.45), tips * np.float32(kind.gap), tips)
+    elif kind.rim_width:
+        outer = (tentacles.rho + tentacles.wide > 1 - kind.rim_width)[:, None]
+        tips = np.where(outer, 0.25 * tips + 0.75 * kind.rim_colour, tips)
+    return np.asarray(stems, np.float32), np.asarray(tips, np.float32)
+
+
+def _shaded(
+    kind: Kind, picture: Picture, found: Blobs, colours: Radiance, broad: NDArray[np.float32]
+) -> Radiance:
+    """Return the light of tentacles: shaded, in part clear, darker low between them, wet."""
+    lamp = picture.lamp
+    shade = lamp.shade(found.nx, found.ny, found.nz)
+    if kind.kind != "fringe":
+        shade = shade * (1 - kind.clear) + kind.clear * (0.55 + 0.45 * found.nz)
+    hollow = kind.gap + (1 - kind.gap) * step(found.nz, 0.35, 0.7)
+    light = colours * (shade * hollow * broad)[..., None]
+    if kind.gloss > 0.03:
+        shine = lamp.highlight(found.nx, found.ny, found.nz, kind.shine)
+        light += (kind.gloss * shine)[..., None] * (lamp.colour * (1 - 0.6 * lamp.blue))
+    return np.asarray(light, np.float32)
+
+
+def lay_tentacles(
+    kind: Kind,
+    disc: Disc,
+    picture: Picture,
+    form: Form,
+    light: Radiance,
+    body: NDArray[np.bool_],
+    broad: NDArray[np.float32],
+    tentacles: Tentacles,
+) -> tuple[Radiance, NDArray[np.bool_]]:
+    """Return light and cover of a disc's window with its tentacles laid on it."""
+    rng = picture.rng
+    shape = (int(body.shape[0]), int(body.shape[1]))
+    xy, near = form.place(tentacles.theta, tentacles.rho)
+    half_px = np.maximum(tentacles.wide * disc.radius, 1.2)
+    plane = np.stack([np.cos(tentacles.theta), np.sin(tentacles.theta)], -1)
+    outward = (plane @ form.axes) / disc.radius
+    # A tentacle that points away from the viewer is seen shorter, one sideways longer.
+    length = half_px * (1 + (tentacles.stretch - 1) * np.linalg.norm(outward, axis=1))
+    direction = np.arctan2(outward[:, 1], outward[:, 0]) + rng.normal(0, 0.15, len(tentacles))
+    lifted = xy + 0.5 * half_px[:, None] * form.lift / disc.radius
+    base = near * disc.radius * 0.9 + rng.normal(0, 0.25, len(tentacles)) * half_px
+    if kind.kind == "fringe":
+        base = base + 1.5 * half_px * (rng.random(len(tentacles)) < 0.5)
+    found = blobs(shape, lifted, length, half_px, direction, base)
+    n = np.maximum(found.which, 0)
+    stems, tips = _colours(kind, picture, tentacles, xy, shape)
+    if kind.kind == "fringe":
+        top = step(found.along, 1 - 2 * kind.tip_share, 0.6)
+    else:  # the tip of a long one lies at its outer end
+        lean = np.clip(tentacles.stretch - 1, 0, 1).astype(np.float32)[n]
+        top = step(found.nz + 0.6 * lean * found.along, 1 - kind.tip_share, 0.5)
+    colour = _shaded(kind, picture, found, mix(stems[n], tips[n], top), broad)
+    there = found.there
+    edge = blur(there.astype(np.float32), 0.5) * there
+    dark = np.float32(0.55) if kind.kind in ("bubble", "fluffy") else np.float32(0.85)
+    return mix(light * dark, colour, edge), body | there
