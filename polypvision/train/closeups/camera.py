@@ -5,13 +5,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import to_codes
-from polypvision.train.closeups.tools import Picture, Radiance, blur
+from polypvision.train.closeups.tools import Picture, Radiance, blur, grey, peak
 
 
 def _expose(picture: Picture) -> Radiance:
     """Scale so that the bright parts come near white, sometimes far beyond."""
     light, rng = picture.light, picture.rng
-    sample = light[::8, ::8].max(axis=2)
+    sample = peak(light[::8, ::8])
     bright = float(np.percentile(sample, rng.uniform(85, 99.5)))
     discs = sample[picture.owner[::8, ::8] > 0]
     if len(discs):  # who photographs polyps exposes for them, more or less
@@ -132,17 +132,16 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
         own = np.maximum(picture.lamp.colour, 0.08)
         balance = balance * (own.mean() / own) ** np.float32(rng.uniform(0, 0.7))
     light = light * balance
-    grey = light.mean(axis=2, keepdims=True)
-    light = grey + (light - grey) * np.float32(np.exp(rng.normal(0.1, 0.25)))
+    pale = grey(light)[..., None]
+    light = pale + (light - pale) * np.float32(np.exp(rng.normal(0.1, 0.25)))
     if rng.random() < 0.3:  # shadows lost in black, as under blue light they often are
         light = light - np.float32(rng.uniform(0.01, 0.1)) * picture.lamp.seen(
             np.ones(3, np.float32)
         )
     light = np.clip(light, 0, 4)
     if rng.random() < 0.85:  # a camera's soft shoulder: bright colours pale rather than clip
-        peak = light.max(axis=2, keepdims=True)
-        pale = np.clip(peak - 0.6, 0, 1) * np.float32(rng.uniform(0.1, 0.5))
-        light = light + pale * (light.mean(axis=2, keepdims=True) - light)
+        paling = np.clip(peak(light) - 0.6, 0, 1) * np.float32(rng.uniform(0.1, 0.5))
+        light = light + paling[..., None] * (grey(light)[..., None] - light)
         light = 1 - np.exp(-np.float32(rng.uniform(1.1, 1.5)) * light)
     soft_px = float(rng.choice([0.0, rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.0)]))
     if soft_px:
@@ -150,7 +149,7 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
     strength = float(rng.choice([0.002, rng.uniform(0.002, 0.03)]))
     noise = rng.standard_normal(light.shape, dtype=np.float32)
     if rng.random() < 0.5:
-        noise = cv2.GaussianBlur(noise, (0, 0), 0.7) * 2
+        noise = blur(noise, 0.7) * 2
     light = light + noise * np.sqrt(np.clip(light, 0.01, 1)) * np.float32(strength)
     codes = to_codes(light)
     if rng.random() < 0.6:

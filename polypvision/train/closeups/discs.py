@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from polypvision.render.noise import Field
 from polypvision.train.closeups.form import TURNS, Disc, Form, make_form, mouth_places
 from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.stalks import paint_stalk
 from polypvision.train.closeups.surface import paint_mouths, surface
 from polypvision.train.closeups.tentacles import lay_tentacles, some_tentacles
 from polypvision.train.closeups.tools import (
@@ -16,10 +17,8 @@ from polypvision.train.closeups.tools import (
     Picture,
     Points,
     Radiance,
-    blobs,
     blur,
     lay,
-    mix,
     step,
 )
 
@@ -61,7 +60,7 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     """Paint one disc over what is there, and note its pixels and mouths under ``number``."""
     rng = picture.rng
     if disc.squeeze < 0.9 and rng.random() < 0.35:
-        _paint_stalk(picture, kind, disc)
+        paint_stalk(picture, kind, disc)
     form = make_form(kind, disc, rng)
     rim = np.asarray(np.arange(TURNS) * (2 * np.pi / TURNS), np.float64)
     edge, _ = form.place(rim, np.ones(TURNS) * (0.97 if kind.kind != "fringe" else 0.9))
@@ -151,45 +150,3 @@ def _bend(
         dim, broad = dim * hollow, broad * hollow
     light *= (fine * dim)[..., None]
     return np.asarray(broad, np.float32)
-
-
-def paint_button(picture: Picture, kind: Kind, disc: Disc) -> None:
-    """Paint a closed polyp: a stalk's rounded end with a puckered middle; it does not count."""
-    rng, lamp = picture.rng, picture.lamp
-    radius = disc.radius * float(rng.uniform(0.35, 0.65))
-    half = round(1.3 * radius) + 4
-    centre = np.full((1, 2), float(half))
-    size = np.array([radius])
-    found = blobs((2 * half + 1,) * 2, centre, size * 1.1, size, np.zeros(1), np.zeros(1))
-    light = kind.bases[1] * lamp.shade(found.nx, found.ny, found.nz)[..., None]
-    pucker = step(found.nz, float(rng.uniform(0.9, 0.99)), 0.06)
-    light = mix(np.asarray(light, np.float32), kind.tips[0], pucker)
-    light *= np.exp(0.25 * picture.noise.field(found.which.shape, radius))[..., None]
-    cover = blur(found.there.astype(np.float32), 0.8)
-    corner = (round(disc.x) - half, round(disc.y) - half)
-    taken = lay(picture, corner, light, cover, blur_px=disc.blur_px, shadow=0.5)
-    if taken is not None:
-        rows, columns, *inner = taken
-        picture.owner[rows, columns][found.there[inner[0], inner[1]]] = NOT_COUNTED
-
-
-def _paint_stalk(picture: Picture, kind: Kind, disc: Disc) -> None:
-    """Paint the column below the nearer rim of a slanted disc: part of the ground to a reader."""
-    rng, lamp = picture.rng, picture.lamp
-    sine = np.sqrt(1 - disc.squeeze**2)
-    half = round(1.6 * disc.radius) + 4
-    reach = disc.radius * rng.uniform(0.5, 0.9)
-    away = disc.squeeze * 0.55 * disc.radius + 0.35 * sine * reach
-    centre = half + away * np.array([[np.cos(disc.towards), np.sin(disc.towards)]])
-    wide = np.array([disc.radius * rng.uniform(0.5, 0.85)])
-    long = np.maximum(np.array([reach * sine]), 3)
-    found = blobs((2 * half + 1,) * 2, centre, long, wide, np.full(1, disc.towards), np.zeros(1))
-    colour = kind.bases[1] * np.float32(rng.uniform(0.3, 1.0))
-    light = np.asarray(colour * lamp.shade(found.nx, found.ny, found.nz)[..., None], np.float32)
-    light *= np.exp(0.3 * picture.noise.field(found.which.shape, 0.5 * disc.radius))[..., None]
-    cover = blur(found.there.astype(np.float32), 0.8)
-    corner = (round(disc.x) - half, round(disc.y) - half)
-    taken = lay(picture, corner, light, cover, blur_px=disc.blur_px, shadow=0.4)
-    if taken is not None:
-        rows, columns, *inner = taken
-        picture.owner[rows, columns][found.there[inner[0], inner[1]]] = 0

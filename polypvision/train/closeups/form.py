@@ -120,7 +120,7 @@ def make_form(kind: Kind, disc: Disc, rng: np.random.Generator) -> Form:
     shift = int(rng.integers(0, TURNS))
     outline = np.roll(outline, shift)
     if len(disc.walls):
-        outline = pressed(outline, axes, disc.walls, float(rng.uniform(8, 20)))
+        outline = pressed(outline, axes, disc.walls, float(np.exp(rng.uniform(2, 3.6))))
     return Form(
         outline=outline,
         fold=np.roll(fold, shift),

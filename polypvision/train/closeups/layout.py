@@ -1,6 +1,6 @@
 """Where the close-up painter's discs lie: alone, in clusters, in carpets; seen at any slant."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -14,7 +14,7 @@ _MANY_MOUTHS = ("bubble", "fluffy", "velvet")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _View:
+class View:
     """How a clone on its ground is seen.
 
     Attributes
@@ -36,8 +36,9 @@ class _View:
     bowed: float
 
     @classmethod
-    def chance(cls, rng: np.random.Generator) -> "_View":
-        squeeze = float(rng.choice([1.0, rng.uniform(0.75, 1.0), rng.uniform(0.4, 1.0)]))
+    def chance(cls, rng: np.random.Generator) -> "View":
+        """Draw a view: straight from above, a little aside, or strongly slanted."""
+        squeeze = float(rng.choice([1.0, rng.uniform(0.75, 1.0), rng.uniform(0.3, 1.0)]))
         return cls(
             squeeze=squeeze,
             towards=float(
@@ -100,12 +101,12 @@ def shared_margins(spots: Points, room: float) -> list[Points]:
     return walls
 
 
-def _seen(
+def seen_from(
     picture: Picture,
     middle: Points,
     spots: Points,
     walls: list[Points] | None,
-    view: _View,
+    view: View,
     many_mouths: float,
 ) -> list[Disc]:
     """Return discs of the places (n, 3) on the ground as the camera sees them, nearest last."""
@@ -122,7 +123,7 @@ def _seen(
         shrink = 1 / max(1 - view.recede * away[1] / picture.shape[0], 0.4)
         away = away * shrink
         slant = ground + view.bowed * away / max(2 * spread, 1) + rng.normal(0, 0.12, 2)
-        tilt = float(np.clip(np.hypot(*slant), 0, 0.93))
+        tilt = float(np.clip(np.hypot(*slant), 0, 0.96))
         blur = depth * abs(away[1] - focus) / max(spread, 1)
         own = np.empty((0, 3)) if walls is None else walls[number].copy()
         own[:, :2] = own[:, :2] @ inverse
@@ -170,7 +171,7 @@ def cluster(picture: Picture, middle: Points, radius: float, kind: str) -> list[
     if closeness < 1 and rng.random() < 0.5:  # neighbours flatten one another
         walls = shared_margins(spots, float(rng.uniform(0.97, 1.25)))
     many_mouths = float(rng.uniform(0, 0.4)) if kind in _MANY_MOUTHS else 0.02
-    return _seen(picture, middle, spots, walls, _View.chance(rng), many_mouths)
+    return seen_from(picture, middle, spots, walls, View.chance(rng), many_mouths)
 
 
 def carpet(picture: Picture, middle: Points, kind: str) -> tuple[list[Disc], float]:
@@ -179,14 +180,13 @@ def carpet(picture: Picture, middle: Points, kind: str) -> tuple[list[Disc], flo
     Over the whole frame, or an island; from a few large discs to as many as a picture holds.
     """
     rng = picture.rng
-    view = _View.chance(rng)
+    view = replace(View.chance(rng), flat=True)
     height, width = picture.shape
     whole = rng.random() < 0.5
     share = 1.0 if whole else rng.uniform(0.15, 0.6)
     count = float(np.exp(rng.uniform(np.log(6), np.log(50 if whole else 40))))
     # A slanted carpet holds more discs; rows of a hexagon grid are sqrt(3) / 2 apart.
-    squeeze = view.squeeze if view.flat else 1.0
-    gap = np.sqrt(share * height * width / (0.87 * squeeze * count))
+    gap = np.sqrt(share * height * width / (0.87 * view.squeeze * count))
     gap = float(np.clip(gap, 30, 300))
     side = np.arange(-12, 13)
     grid = np.stack(np.meshgrid(side + 0.0, side * np.sqrt(0.75)), -1)
@@ -209,9 +209,9 @@ def carpet(picture: Picture, middle: Points, kind: str) -> tuple[list[Disc], flo
     if not inside.any():
         inside[len(inside) // 2] = True
     size = np.exp(rng.normal(0, rng.uniform(0.03, 0.3), len(xy)))
-    spots = np.column_stack([xy + centre, gap * rng.uniform(0.52, 0.68) * size])[inside]
+    spots = np.column_stack([xy + centre, gap * rng.uniform(0.52, 0.85) * size])[inside]
     spots = spots[np.argsort(np.hypot(*(spots[:, :2] - centre).T))][:MOST_DISCS]
     walls = shared_margins(spots, float(rng.choice([1.0, rng.uniform(0.93, 1.2)])))
     many_mouths = float(rng.choice([0.02, rng.uniform(0, 0.3)])) if kind in _MANY_MOUTHS else 0.02
-    discs = _seen(picture, centre, spots, walls, view, many_mouths)
+    discs = seen_from(picture, centre, spots, walls, view, many_mouths)
     return discs, max(reach, gap)

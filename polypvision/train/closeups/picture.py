@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.train.closeups.camera import develop
-from polypvision.train.closeups.discs import paint_button, paint_disc
+from polypvision.train.closeups.discs import paint_disc
 from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.grounds import (
     paint_back,
@@ -23,6 +23,7 @@ from polypvision.train.closeups.grounds import (
 )
 from polypvision.train.closeups.kinds import KINDS, Kind, any_kind
 from polypvision.train.closeups.layout import MOST_DISCS, carpet, cluster
+from polypvision.train.closeups.stalks import paint_button
 from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points
 from polypvision.train.lesson import LESSON_PX, Lesson
 

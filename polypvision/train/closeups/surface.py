@@ -29,7 +29,7 @@ def surface(
     """Return colour and relief, pixels, of a disc between the tentacles."""
     shape = (int(rho.shape[0]), int(rho.shape[1]))
     noise, rng = picture.noise, picture.rng
-    wobble = rho + 0.03 * noise.field(shape, 0.4 * radius)
+    wobble = rho + 0.03 * noise.field(shape, 0.4 * radius, soft=True)
     light = np.broadcast_to(kind.ring_colours[0], (*shape, 3)).astype(np.float32)
     for edge, colour in zip(kind.ring_edges[1:], kind.ring_colours[1:], strict=True):
         light = mix(light, colour, step(wobble, float(edge), kind.ring_soft))

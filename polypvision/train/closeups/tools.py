@@ -146,6 +146,17 @@ def blur(image: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
     return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px), np.float32)
 
 
+def grey(light: Radiance) -> Field:
+    """Return the mean (H, W) of three channels; numpy is slow along so short an axis."""
+    return np.asarray(cv2.transform(light, np.full((1, 3), 1 / 3)), np.float32)
+
+
+def peak(light: Radiance) -> Field:
+    """Return the largest (H, W) of three channels."""
+    largest = np.maximum(np.maximum(light[..., 0], light[..., 1]), light[..., 2])
+    return np.asarray(largest, np.float32)
+
+
 def mix(under: Radiance, over: Radiance | Colour, weight: Field) -> Radiance:
     """Return ``over`` laid on ``under`` with a weight (H, W)."""
     return np.asarray(under + weight[..., None] * (over - under), np.float32)
@@ -238,11 +249,11 @@ def blobs(
             square = ((dx * c + dy * s) / a) ** 2 + ((dy * c - dx * s) / b) ** 2
             inside = (square < 1) & ((px >= 0) & (px < width))[:, None, :]
             inside &= ((py >= 0) & (py < height))[:, :, None]
-            n, row, column = np.nonzero(inside)
-            rise = np.sqrt(1 - square[n, row, column]) * np.minimum(long, wide)[part][n]
-            level = ((rise + base[part][n] - low) * 32).astype(np.int64)
-            place = py[n, row] * width + px[n, column]
-            np.maximum.at(key, place, (level << 20) | part[n])
+            rise = np.sqrt(1 - square[inside])
+            own = np.repeat(part, np.count_nonzero(inside, axis=(1, 2)))
+            level = ((rise * np.minimum(long, wide)[own] + base[own] - low) * 32).astype(np.int64)
+            place = py[:, :, None] * width + px[:, None, :]
+            np.maximum.at(key, place[inside], (level << 20) | own)
     which = np.where(key >= 0, key & 0xFFFFF, -1).astype(np.int32).reshape(shape)
     nx, ny, nz, along = np.zeros((4, height, width), np.float32)
     rows, columns = np.nonzero(which >= 0)
@@ -285,10 +296,16 @@ def lay(
     under = picture.light[rows, columns]
     if shadow > 0:
         lx, ly, _ = (float(value) for value in picture.lamp.towards)
-        move = np.array([[1, 0, -lx * reach_px], [0, 1, -ly * reach_px]])
-        cast = cv2.warpAffine(cover, move, (cover.shape[1], cover.shape[0]))
-        dark = blur(np.asarray(cast, np.float32), max(0.6 * reach_px, 0.8) + blur_px)
-        under *= (1 - shadow * dark[inner])[..., None]
+        small = max(min(round(0.3 * reach_px), 4), 1)  # a soft shadow needs few pixels
+        size = (-(-cover.shape[1] // small), -(-cover.shape[0] // small))
+        thin = cv2.resize(cover, size, interpolation=cv2.INTER_AREA)
+        move = np.array([[1, 0, -lx * reach_px / small], [0, 1, -ly * reach_px / small]])
+        cast = np.asarray(cv2.warpAffine(thin, move, size), np.float32)
+        dark = blur(cast, (max(0.6 * reach_px, 0.8) + blur_px) / small)
+        if small > 1:
+            whole = cv2.resize(dark, cover.shape[::-1], interpolation=cv2.INTER_LINEAR)
+            dark = np.asarray(whole, np.float32)
+        under *= (1 - np.float32(shadow) * dark[inner])[..., None]
     weight = cover[inner][..., None]
     under += weight * (light[inner] - under)
     return rows, columns, *inner
