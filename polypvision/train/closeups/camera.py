@@ -7,6 +7,9 @@ from numpy.typing import NDArray
 from polypvision.calibrate.srgb import to_codes
 from polypvision.train.closeups.tools import Picture, Radiance, blur, grey, peak
 
+_LEAST_LIGHT = 0.04
+"""Linear light that the brightest parts of discs reach, for something of them to be seen."""
+
 
 def _expose(picture: Picture) -> Radiance:
     """Scale so that the bright parts come near white, sometimes far beyond."""
@@ -14,9 +17,20 @@ def _expose(picture: Picture) -> Radiance:
     sample = peak(light[::8, ::8])
     bright = float(np.percentile(sample, rng.uniform(85, 99.5)))
     discs = sample[picture.owner[::8, ::8] > 0]
+    least = 0.0
     if len(discs):  # who photographs polyps exposes for them, more or less
         bright = max(bright, float(np.percentile(discs, 80)) * rng.uniform(0.4, 1.2))
-    return np.asarray(light * (np.exp(rng.normal(-0.25, 0.4)) / max(bright, 0.01)), np.float32)
+        least = _LEAST_LIGHT / max(float(np.percentile(discs, 90)), 0.002)
+    gain = max(np.exp(rng.normal(-0.25, 0.4)) / max(bright, 0.01), least)
+    return np.asarray(light * np.float32(gain), np.float32)
+
+
+def _crush(light: Radiance, picture: Picture) -> Radiance:
+    """Lose shadows in black, as under blue light they often are; of discs something stays."""
+    discs = grey(light)[::8, ::8][picture.owner[::8, ::8] > 0]
+    most = 0.4 * float(np.percentile(discs, 80)) if len(discs) else 0.1
+    black = picture.lamp.seen(np.ones(3, np.float32)) * picture.rng.uniform(0.01, min(0.1, most))
+    return np.asarray(light - black.astype(np.float32), np.float32)
 
 
 def _haze(light: Radiance, picture: Picture) -> Radiance:
@@ -134,10 +148,8 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
     light = light * balance
     pale = grey(light)[..., None]
     light = pale + (light - pale) * np.float32(np.exp(rng.normal(0.1, 0.25)))
-    if rng.random() < 0.3:  # shadows lost in black, as under blue light they often are
-        light = light - np.float32(rng.uniform(0.01, 0.1)) * picture.lamp.seen(
-            np.ones(3, np.float32)
-        )
+    if rng.random() < 0.3:
+        light = _crush(light, picture)
     light = np.clip(light, 0, 4)
     if rng.random() < 0.85:  # a camera's soft shoulder: bright colours pale rather than clip
         paling = np.clip(peak(light) - 0.6, 0, 1) * np.float32(rng.uniform(0.1, 0.5))

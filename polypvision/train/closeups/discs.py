@@ -59,7 +59,7 @@ def _left_out(edge: Points, body: NDArray[np.bool_]) -> int:
 def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     """Paint one disc over what is there, and note its pixels and mouths under ``number``."""
     rng = picture.rng
-    if disc.squeeze < 0.9 and rng.random() < 0.35:
+    if disc.squeeze < 0.9 and not len(disc.walls) and rng.random() < 0.35:
         paint_stalk(picture, kind, disc)
     form = make_form(kind, disc, rng)
     rim = np.asarray(np.arange(TURNS) * (2 * np.pi / TURNS), np.float64)

@@ -107,7 +107,7 @@ def _some(rng: np.random.Generator, low: float, high: float, chance: float = 0.5
 
 
 def _colours(
-    rng: np.random.Generator, kind: str, some: Callable[[], Colour]
+    rng: np.random.Generator, lamp: Lamp, kind: str, some: Callable[[], Colour]
 ) -> dict[str, np.ndarray]:
     """Draw a clone's colours, by the names they have in `Kind`."""
 
@@ -133,6 +133,8 @@ def _colours(
         dark = np.float32(rng.uniform(0.06, 0.4))
         surface, bases = surface * dark, bases * dark
         tips = tips * (dark if rng.random() < 0.6 else 1)
+    if mouth == 0 and rng.random() < 0.5:  # mouths often glow where all else is dull
+        some = clone_colours(rng, lamp)
     mouths = (brightest(3), some() * 0.3, surface[0] * rng.uniform(0.5, 1.8), tips[0])
     found = {
         "ring_colours": surface,
@@ -148,7 +150,8 @@ def _colours(
 
 def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     """Draw a clone's looks."""
-    colours = _colours(rng, kind, clone_colours(rng, lamp))
+    night = 0.25 if kind == "bounce" else 0.12
+    colours = _colours(rng, lamp, kind, clone_colours(rng, lamp, night=night))
     fringe = kind == "fringe"
     rings = len(colours["ring_colours"])
     edges = np.sort(np.append(rng.uniform(0.15, 0.85, rings - 1), 0.0))

@@ -27,9 +27,15 @@ def _night(rng: np.random.Generator, lamp: Lamp, hue: float) -> Colour:
     return lamp.seen(albedo, glow * np.float32(strength))
 
 
-def clone_colours(rng: np.random.Generator, lamp: Lamp) -> Callable[[], Colour]:
-    """Return a function that draws colours as seen under a lamp, all of one clone's family."""
-    family = str(rng.choice(["vivid", "plain", "night"], p=[0.45, 0.4, 0.15]))
+def clone_colours(
+    rng: np.random.Generator, lamp: Lamp, *, night: float = 0.12
+) -> Callable[[], Colour]:
+    """Return a function that draws colours as seen under a lamp, all of one clone's family.
+
+    ``night`` is how often a clone is nearly black but for what glows; under blue light, twice.
+    """
+    night = night * (2 if lamp.blue > 0.5 else 1)
+    family = str(rng.choice(["vivid", "plain", "night"], p=[0.55 - night, 0.45, night]))
     related = 0.7 if rng.random() < 0.5 else 0.0
     own = float(rng.choice(_PLAIN_HUES)) if family == "plain" else float(rng.random())
 
