@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from polypvision.train.closeups.camera import develop
 from polypvision.train.closeups.discs import paint_disc
 from polypvision.train.closeups.form import TURNS, Disc, make_form, pressed
 from polypvision.train.closeups.kinds import KINDS, Kind, any_kind
@@ -177,3 +178,16 @@ def test_a_stalk_stands_below_its_disc_and_does_not_count() -> None:
     assert len(rows) > 500
     assert rows.min() >= 149
     assert columns.mean() == pytest.approx(150, abs=2)
+
+
+def test_of_the_darkest_disc_something_is_seen() -> None:
+    for seed in range(12):
+        picture = empty_picture(seed, 320)
+        picture.light[:] = 0.5
+        disc = np.hypot(*np.mgrid[-160:160, -160:160]) < 90
+        picture.light[disc] = 0.001
+        picture.light[disc & (picture.noise.field((320, 320), 12) > 1)] = 0.01
+        picture.owner[disc] = 1
+        codes = develop(picture)
+        assert codes.shape == (320, 320, 3)
+        assert codes[disc].max(axis=1).std() > 3

@@ -29,7 +29,9 @@ def _crush(light: Radiance, picture: Picture) -> Radiance:
     """Lose shadows in black, as under blue light they often are; of discs something stays."""
     discs = grey(light)[::8, ::8][picture.owner[::8, ::8] > 0]
     most = 0.4 * float(np.percentile(discs, 80)) if len(discs) else 0.1
-    black = picture.lamp.seen(np.ones(3, np.float32)) * picture.rng.uniform(0.01, min(0.1, most))
+    black = picture.lamp.seen(np.ones(3, np.float32)) * (
+        picture.rng.uniform(0.1, 1.0) * min(0.1, most)
+    )
     return np.asarray(light - black.astype(np.float32), np.float32)
 
 
