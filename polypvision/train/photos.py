@@ -115,7 +115,7 @@ SOURCES = (
         archive="0textures.pk3",
         pictures=(
             *("desert001.png", "desert002.png", "desert005.png", "desert006.png", "desert007.png"),
-            *("desert008.png", "desert009.png", "dirt.png", "dirt003.png", "drymud.jpg"),
+            *("desert008.png", "desert009.png", "dirt.png", "dirt003.png"),
             *("flower.jpg", "grass_lush.png", "grass_mowed_dry_b.jpg", "grass_tall_dry_c.jpg"),
             *("grass_tall_green_b.jpg", "hedge001.jpg", "ice003.png", "jungle002.png"),
             *("leaves4.png", "metal002.png", "metall001.png", "metall005.png", "metall010a.png"),
