@@ -13,22 +13,27 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+import onnx
 import torch
 from torch import Tensor
 from torch.nn import functional as F  # noqa: N812
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.maps import OFFSET_UNIT_MM
+from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, random_lessons
-from polypvision.train.network import Reader
+from polypvision.train.network import Reader, taught_weights
 
-CROP_PX = 320
-_SOURCE_PX = 576
+CROP_PX = 384
+_SOURCE_PX = 704
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
 
 
-def _work(seed: int, out: "mp.Queue[Lesson]", until: float, closeups: int) -> None:
+def _work(
+    seed: int, out: "mp.Queue[Lesson]", until: float, closeups: int, photos: Path | None
+) -> None:
     os.nice(10)
+    use_photos(photos)
     cv2.setNumThreads(1)
     for lesson in random_lessons(seed, closeups):
         if time.time() > until:
@@ -253,7 +258,7 @@ def loss_of(out: Tensor, targets: Tensor, counts: Tensor) -> tuple[Tensor, dict[
 
 
 def export(model: Reader, path: Path) -> None:
-    """Write the network as ONNX."""
+    """Write the network as ONNX, its weights in half precision."""
     model = model.float().cpu().eval()
     example = torch.zeros(1, 3, 128, 192)
     torch.onnx.export(
@@ -266,6 +271,29 @@ def export(model: Reader, path: Path) -> None:
         opset_version=17,
         dynamo=False,
     )
+    _halve(path)
+
+
+def _halve(path: Path) -> None:
+    """Store large weights as float16 with a cast before use: half the size, the same answers."""
+    network = onnx.load(path)
+    graph = network.graph
+    kept, casts = [], []
+    for weight in graph.initializer:
+        values = onnx.numpy_helper.to_array(weight)
+        if values.dtype != np.float32 or values.size <= 64:
+            kept.append(weight)
+            continue
+        half = f"{weight.name}_half"
+        kept.append(onnx.numpy_helper.from_array(values.astype(np.float16), half))
+        cast = onnx.helper.make_node("Cast", [half], [weight.name], to=onnx.TensorProto.FLOAT)
+        casts.append(cast)
+    nodes = [*casts, *graph.node]
+    del graph.initializer[:], graph.node[:]
+    graph.initializer.extend(kept)
+    graph.node.extend(nodes)
+    onnx.checker.check_model(network)
+    onnx.save(network, path)
 
 
 def main() -> None:
@@ -282,13 +310,20 @@ def main() -> None:
     parser.add_argument(
         "--closeups", type=int, default=CLOSEUPS_PER_PLATE, help="close-ups to a plate"
     )
-    parser.add_argument("--keep-norms", action="store_true", help="leave batch statistics alone")
+    parser.add_argument(
+        "--photos", type=Path, help="folder that polypvision.train.photos wrote, for grounds"
+    )
+    parser.add_argument(
+        "--backbone-rate", type=float, default=0.2, help="part of the rate that the backbone gets"
+    )
+    parser.add_argument("--backbone", type=Path, help="its published weights, if not installed")
     parser.add_argument("--plate-weight", type=float, default=2.2)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
+    use_photos(args.photos)  # says at once if there are none
     device = "cuda" if torch.cuda.is_available() else "cpu"
     begin = time.time()
     until = begin + 60 * args.minutes
@@ -300,7 +335,9 @@ def main() -> None:
     lessons: mp.Queue[Lesson] = context.Queue(maxsize=4 * args.workers)
     workers = [
         context.Process(
-            target=_work, args=(1000 * args.seed + n, lessons, stop, args.closeups), daemon=True
+            target=_work,
+            args=(1000 * args.seed + n, lessons, stop, args.closeups, args.photos),
+            daemon=True,
         )
         for n in range(args.workers)
     ]
@@ -310,13 +347,25 @@ def main() -> None:
     model = Reader()
     if args.start:
         model.load_state_dict(torch.load(args.start, map_location="cpu"))
+    else:
+        model.backbone.take_taught(taught_weights(args.backbone))
     model = model.to(device, memory_format=torch.channels_last)
     mean = torch.optim.swa_utils.AveragedModel(
         model, multi_avg_fn=torch.optim.swa_utils.get_ema_multi_avg_fn(args.mean), use_buffers=True
     )
     weights = sum(parameter.numel() for parameter in model.parameters())
     print(f"device {device}, {args.workers} renderers, {weights} weights", flush=True)
-    optimiser = torch.optim.AdamW(model.parameters(), lr=args.rate, weight_decay=1e-2)
+    own = [
+        weight
+        for part in model.children()
+        if part is not model.backbone
+        for weight in part.parameters()
+    ]
+    groups = [
+        {"params": own, "part": 1.0},
+        {"params": list(model.backbone.parameters()), "part": args.backbone_rate},
+    ]
+    optimiser = torch.optim.AdamW(groups, lr=args.rate, weight_decay=1e-2)
 
     def gather() -> None:
         for _ in range(64):
@@ -328,17 +377,15 @@ def main() -> None:
     while not shelf.sizes or time.time() < begin + 60 * args.gather_minutes:
         gather()
         time.sleep(0.2)
-    if args.keep_norms:
-        for part in model.modules():
-            if isinstance(part, torch.nn.BatchNorm2d):
-                part.eval()
+    # Statistics of real photographs hold better on real photographs than those of painted ones.
+    model.backbone.eval()
     start, steps, said = time.time(), 0, time.time()
     history: list[dict[str, float]] = []
     while (now := time.time()) < until:
         done = (now - start) / max(until - start, 1e-9)
         rate = args.rate * min(1.0, (steps + 1) / 300) * (0.5 * (1 + np.cos(np.pi * done)) + 0.002)
         for group in optimiser.param_groups:
-            group["lr"] = rate
+            group["lr"] = rate * group["part"]
         gather()
         pictures, targets, counts = draw(shelf, args.batch, rng)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
@@ -355,8 +402,8 @@ def main() -> None:
             parts |= {"step": steps, "plates": len(shelf.sizes), "seconds": now - begin}
             history.append(parts)
             print(json.dumps({k: round(v, 4) for k, v in parts.items()}), flush=True)
-    export(mean.module, args.out)
     torch.save(mean.module.state_dict(), args.out.with_suffix(".pt"))
+    export(mean.module, args.out)
     args.out.with_suffix(".json").write_text(
         json.dumps({"weights": weights, "steps": steps, "history": history}, indent=1)
     )

@@ -151,8 +151,8 @@ def _paint(picture: Picture) -> None:
     middle = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
     planted: list[Planted] = []
     extent = rng.uniform(0.2, 0.6) * min(picture.shape)
-    empty = rng.random() < 0.1
-    if empty and rng.random() < 0.35:
+    empty = rng.random() < 0.14
+    if empty and rng.random() < 0.5:
         paint_photo(picture)
         return
     if not empty:

@@ -1,0 +1,198 @@
+"""Pieces of one polyp joined again: a disc with folds or several mouths was cut too often."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_position, map_coordinates
+
+from polypvision.reading import Points
+from polypvision.segment.maps import PlateMaps
+
+JOIN_WEIGHTS = np.zeros(8)
+"""Logistic weights of 1 and the evidence that two touching pieces are one polyp, fitted on painted
+pictures by ``python -m polypvision.train.levels``."""
+_LINE_POINTS = 17
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Pieces:
+    """What is known of n pieces and their k contacts; joining adds it up.
+
+    Attributes
+    ----------
+    area_px : ndarray (n,) of float64
+    peak_xy, peak : ndarray (n, 2), (n,) of float64
+        Where the middles' map is highest in the piece, view pixels, and how high.
+    vote_xy : ndarray (n, 2) of float64
+        Sum of where its pixels say that the middle is.
+    pairs : ndarray (k, 2) of int64
+        Rows of touching pieces, the first one smaller than the second.
+    contact : ndarray (k, 3) of float64
+        Length of the contact, px; summed along it, how far the two sides' votes lie apart, px,
+        and the probability of tissue.
+    """
+
+    area_px: NDArray[np.float64]
+    peak_xy: Points
+    peak: NDArray[np.float64]
+    vote_xy: Points
+    pairs: NDArray[np.int64]
+    contact: NDArray[np.float64]
+
+
+def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
+    """Return what is known of labelled pieces (H, W) and their contacts."""
+    n = int(labels.max(initial=0))
+    index = np.arange(1, n + 1)
+    area = np.bincount(labels.ravel(), minlength=n + 1)[1:].astype(np.float64)
+    rows, columns = np.nonzero(labels)
+    owner = labels[rows, columns] - 1
+    votes = np.column_stack([columns, rows]) + maps.to_centre_px[rows, columns]
+    vote_sum = np.column_stack(
+        [np.bincount(owner, weights=votes[:, axis], minlength=n) for axis in (0, 1)]
+    )
+    places = np.array(maximum_position(maps.centre, labels, index), np.int64).reshape(-1, 2)
+    pairs, contact = _contacts(labels, maps, n)
+    return Pieces(
+        area_px=area,
+        peak_xy=places[:, ::-1].astype(np.float64),
+        peak=maps.centre[places[:, 0], places[:, 1]].astype(np.float64),
+        vote_xy=vote_sum,
+        pairs=pairs,
+        contact=contact,
+    )
+
+
+def _contacts(
+    labels: NDArray[np.int32], maps: PlateMaps, n: int
+) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    keys, sums = [], []
+    for axis in (0, 1):
+        # Votes of neighbouring pixels of one polyp agree; the pixels' own distance is one.
+        one = labels[:-1] if axis == 0 else labels[:, :-1]
+        other = labels[1:] if axis == 0 else labels[:, 1:]
+        row, column = np.nonzero((one != other) & (one > 0) & (other > 0))
+        down, across = (1, 0) if axis == 0 else (0, 1)
+        far = (
+            maps.to_centre_px[row + down, column + across]
+            - maps.to_centre_px[row, column]
+            + np.array([across, down])
+        )
+        pair = np.sort(np.column_stack([one[row, column], other[row, column]]) - 1, axis=1)
+        keys.append(pair[:, 0].astype(np.int64) * n + pair[:, 1])
+        tissue = np.minimum(maps.tissue[row, column], maps.tissue[row + down, column + across])
+        sums.append(np.column_stack([np.ones(len(row)), np.linalg.norm(far, axis=1), tissue]))
+    found, place = np.unique(np.concatenate(keys), return_inverse=True)
+    every = np.concatenate(sums)
+    contact = np.column_stack(
+        [np.bincount(place, weights=every[:, k], minlength=len(found)) for k in range(3)]
+    )
+    return np.column_stack([found // max(n, 1), found % max(n, 1)]), contact
+
+
+def join_evidence(
+    pieces: Pieces, centre: NDArray[np.float32], rows: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Return for contacts ``rows`` (m,) the evidence (m, 7) that both sides are one polyp.
+
+    In radii of the larger piece: way between the middles' peaks; between the mean votes; between
+    the votes on both sides of the contact. Then: log of the smaller's part of the larger's area;
+    contact as a part of a circle of the smaller's area; the lower peak; how deep the middles' map
+    falls between the peaks.
+    """
+    pair = pieces.pairs[rows]
+    area = pieces.area_px[pair]
+    radius = np.sqrt(area.max(axis=1) / np.pi)
+    rim = 2 * np.sqrt(np.pi * area.min(axis=1))
+    mean = pieces.vote_xy[pair] / area[..., None]
+    apart = np.linalg.norm(np.diff(pieces.peak_xy[pair], axis=1)[:, 0], axis=1)
+    length, disagreement, _ = pieces.contact[rows].T
+    lower = pieces.peak[pair].min(axis=1)
+    ticks = np.linspace(0, 1, _LINE_POINTS)
+    ends = pieces.peak_xy[pair]
+    line = ends[:, :1] + ticks[None, :, None] * (ends[:, 1:] - ends[:, :1])
+    along = map_coordinates(centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
+    return np.column_stack(
+        [
+            apart / radius,
+            np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius,
+            disagreement / length / radius,
+            np.log(area.min(axis=1) / area.max(axis=1)),
+            length / rim,
+            lower,
+            lower - along.min(axis=1),
+        ]
+    )
+
+
+def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]:
+    """Return labels (H, W) after joining pieces that are more likely one polyp than two.
+
+    The likeliest pair first; what it becomes is judged anew beside its neighbours.
+    """
+    pieces = measure_pieces(labels, maps)
+    n = len(pieces.area_px)
+    if n < 2 or not len(pieces.pairs):
+        return labels
+    state = _Joining(pieces, maps.centre)
+    while state.join_likeliest():
+        pass
+    return np.asarray(np.append(0, state.numbers())[labels], np.int32)
+
+
+class _Joining:
+    """Pieces while they are being joined."""
+
+    def __init__(self, pieces: Pieces, centre: NDArray[np.float32]) -> None:
+        self.centre = centre
+        self.pieces = pieces
+        self.home = np.arange(len(pieces.area_px))
+        self.odds = self._odds(np.arange(len(pieces.pairs)))
+
+    def _odds(self, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+        evidence = join_evidence(self.pieces, self.centre, rows)
+        return np.asarray(JOIN_WEIGHTS[0] + evidence @ JOIN_WEIGHTS[1:], np.float64)
+
+    def numbers(self) -> NDArray[np.int32]:
+        """Return the new label of each piece, 1 to m in their old order."""
+        return np.asarray(np.unique(self.home, return_inverse=True)[1] + 1, np.int32)
+
+    def join_likeliest(self) -> bool:
+        """Join the likeliest pair; False when none is more likely than not."""
+        if not len(self.odds) or self.odds.max() <= 0:
+            return False
+        kept, gone = self.pieces.pairs[int(np.argmax(self.odds))]
+        self.home[self.home == gone] = kept
+        old = self.pieces
+        area, vote_xy = old.area_px.copy(), old.vote_xy.copy()
+        area[kept] += area[gone]
+        vote_xy[kept] += vote_xy[gone]
+        peak, peak_xy = old.peak.copy(), old.peak_xy.copy()
+        if peak[gone] > peak[kept]:
+            peak[kept], peak_xy[kept] = peak[gone], peak_xy[gone]
+        pairs = np.where(old.pairs == gone, kept, old.pairs)
+        inner = pairs[:, 0] == pairs[:, 1]
+        pairs, contact, odds = (
+            np.sort(pairs[~inner], axis=1),
+            old.contact[~inner],
+            self.odds[~inner],
+        )
+        key = pairs[:, 0] * len(area) + pairs[:, 1]
+        _, first, place = np.unique(key, return_index=True, return_inverse=True)
+        summed = np.column_stack(
+            [np.bincount(place, weights=contact[:, k], minlength=len(first)) for k in range(3)]
+        )
+        self.pieces = Pieces(
+            area_px=area,
+            peak_xy=peak_xy,
+            peak=peak,
+            vote_xy=vote_xy,
+            pairs=pairs[first],
+            contact=summed,
+        )
+        self.odds = odds[first]
+        touched = np.flatnonzero((self.pieces.pairs == kept).any(axis=1))
+        if len(touched):
+            self.odds[touched] = self._odds(touched)
+        return True
