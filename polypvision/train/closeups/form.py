@@ -115,6 +115,7 @@ def make_form(kind: Kind, disc: Disc, rng: np.random.Generator) -> Form:
     outline = _lobes(kind, disc, rng)
     crease = _valleys(kind, rng)
     outline = outline * (1 - rng.uniform(0.0, 0.5) * crease)
+    outline = np.maximum(outline, 0.45)
     outline /= np.sqrt(np.mean(outline**2))
     waves = rng.integers(2, 8)
     fold = kind.folds * np.cos(waves * _ANGLES + rng.uniform(0, 2 * np.pi))

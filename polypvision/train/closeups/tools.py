@@ -306,7 +306,7 @@ def lay(
     if blur_px > 0.3:
         light = blur(times(light, cover), blur_px)
         cover = blur(cover, blur_px)
-        light = times(light, 1 / np.maximum(cover, np.float32(1e-4)))
+        light = times(light, np.asarray(1 / np.maximum(cover, 1e-4), np.float32))
     under = picture.light[rows, columns]
     if shadow > 0:
         lx, ly, _ = (float(value) for value in picture.lamp.towards)
