@@ -5,7 +5,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import to_codes
-from polypvision.train.closeups.tools import Picture, Radiance, blur, grey, peak
+from polypvision.train.closeups.tools import Picture, Radiance, blur, grey, mix, peak, times, tinted
 
 _LEAST_LIGHT = 0.04
 """Linear light that the brightest parts of discs reach, for something of them to be seen."""
@@ -44,11 +44,11 @@ def _haze(light: Radiance, picture: Picture) -> Radiance:
         x = np.linspace(-1, 1, shape[1], dtype=np.float32) - rng.normal(0, 0.3)
         y = np.linspace(-1, 1, shape[0], dtype=np.float32)[:, None] - rng.normal(0, 0.3)
         fall = np.exp(-rng.uniform(0, 1.2) * (x * x + y * y))
-        light = light * fall[..., None].astype(np.float32)
+        light = times(light, fall)
     if rng.random() < 0.4:
         veil = np.clip(picture.noise.field(shape, 400, soft=True) + 0.7, 0, 2)
         water = picture.lamp.seen(np.array([0.5, 0.8, 1.0], np.float32))
-        light = light + veil[..., None] * water * np.float32(rng.uniform(0, 0.12))
+        light = light + tinted(veil, water * np.float32(rng.uniform(0, 0.12)))
     if rng.random() < 0.4:  # light scattered round bright parts
         small = cv2.resize(light, (shape[1] // 8, shape[0] // 8), interpolation=cv2.INTER_AREA)
         glow = cv2.resize(cv2.GaussianBlur(small, (0, 0), rng.uniform(1, 6)), shape[::-1])
@@ -57,7 +57,7 @@ def _haze(light: Radiance, picture: Picture) -> Radiance:
         line = picture.noise.field(shape, rng.uniform(10, 60), soft=True)
         where = picture.noise.field(shape, 150, soft=True)
         glint = np.clip(1 - np.abs(line) * rng.uniform(3, 10), 0, 1) * np.clip(where - 1.6, 0, 1)
-        light = light + (rng.uniform(0.3, 3) * glint)[..., None] * picture.lamp.colour
+        light = light + tinted(rng.uniform(0.3, 3) * glint, picture.lamp.colour)
     if rng.random() < 0.12:
         light = _streaks(light, picture)
     return np.asarray(light, np.float32)
@@ -89,7 +89,7 @@ def _ripples(light: Radiance, picture: Picture) -> Radiance:
     line = picture.noise.field(picture.shape, size_px, soft=True)
     net = np.exp(-np.abs(line) * np.float32(rng.uniform(2, 7)))
     gain = np.float32(rng.uniform(0.2, 1.5))
-    return np.asarray(light * (1 - 0.4 * gain + gain * net)[..., None].clip(0.2), np.float32)
+    return times(light, np.maximum(1 - 0.4 * gain + gain * net, 0.2))
 
 
 def _streaks(light: Radiance, picture: Picture) -> Radiance:
@@ -107,7 +107,7 @@ def _streaks(light: Radiance, picture: Picture) -> Radiance:
     soft = blur(drawn, float(rng.uniform(0.8, 4)))
     over = cv2.resize(soft, picture.shape[::-1], interpolation=cv2.INTER_CUBIC)
     tint = 0.5 + 0.5 * picture.lamp.colour
-    return np.asarray(light + (rng.uniform(0.1, 0.9) * over)[..., None] * tint, np.float32)
+    return light + tinted(rng.uniform(0.1, 0.9) * over, tint)
 
 
 def _phone(codes: NDArray[np.uint8], rng: np.random.Generator) -> NDArray[np.uint8]:
@@ -148,14 +148,17 @@ def develop(picture: Picture) -> NDArray[np.uint8]:
         own = np.maximum(picture.lamp.colour, 0.08)
         balance = balance * (own.mean() / own) ** np.float32(rng.uniform(0, 0.7))
     light = light * balance
-    pale = grey(light)[..., None]
-    light = pale + (light - pale) * np.float32(np.exp(rng.normal(0.1, 0.25)))
+    # All channels' mean and the rest of each, in one matrix.
+    vivid = np.exp(rng.normal(0.1, 0.25))
+    matrix = vivid * np.eye(3) + (1 - vivid) / 3
+    light = np.asarray(cv2.transform(light, matrix), np.float32)
     if rng.random() < 0.3:
         light = _crush(light, picture)
     light = np.clip(light, 0, 4)
     if rng.random() < 0.85:  # a camera's soft shoulder: bright colours pale rather than clip
         paling = np.clip(peak(light) - 0.6, 0, 1) * np.float32(rng.uniform(0.1, 0.5))
-        light = light + paling[..., None] * (grey(light)[..., None] - light)
+        mean = np.full((3, 3), 1 / 3)
+        light = mix(light, np.asarray(cv2.transform(light, mean), np.float32), paling)
         light = 1 - np.exp(-np.float32(rng.uniform(1.1, 1.5)) * light)
     soft_px = float(rng.choice([0.0, rng.uniform(0.3, 0.9), rng.uniform(0.6, 2.0)]))
     if soft_px:

@@ -20,6 +20,7 @@ from polypvision.train.closeups.tools import (
     blur,
     lay,
     step,
+    times,
 )
 
 
@@ -79,7 +80,7 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     y = np.arange(low[1], low[1] + shape[0], dtype=np.float32)[:, None]
     u, v = (x * np.float32(back[0, i]) + y * np.float32(back[1, i]) for i in (0, 1))
     theta = np.arctan2(v, u)
-    rho = np.asarray(np.hypot(u, v) / form.at(form.outline, theta), np.float32)
+    rho = np.asarray(np.hypot(u, v) / form.look_up(theta)(form.outline), np.float32)
     body = _body(edge, shape)
 
     light, relief = surface(kind, picture, theta, rho, disc.radius)
@@ -136,8 +137,8 @@ def _bend(
     """Shade a disc's tissue by its bowl, folds, valleys and margin; return the coarse shade."""
     inside = np.minimum(rho, np.float32(1.2))
     square = inside**2
-    lamp = picture.lamp
-    fold = form.at(form.fold, theta) * square
+    lamp, at = picture.lamp, form.look_up(theta)
+    fold = at(form.fold) * square
     bowl = np.float32(kind.dome) * (1 - square)
     if kind.curl:
         bowl += np.float32(kind.curl) * np.clip((inside - 0.8) * 5, 0, 1) ** 2
@@ -146,7 +147,7 @@ def _bend(
     broad = np.clip(broad, 0.25, 1.6) * (1 - np.float32(0.5 * kind.gutter) * step(rho, 1.0, 0.2))
     dim = 1 - np.float32(kind.gutter) * step(rho, 1.0, 0.25)
     if form.crease.any():  # little light reaches into a valley
-        hollow = 1 - 0.7 * form.at(form.crease, theta) * np.minimum(inside, 1)
+        hollow = 1 - 0.7 * at(form.crease) * np.minimum(inside, 1)
         dim, broad = dim * hollow, broad * hollow
-    light *= (fine * dim)[..., None]
+    light[:] = times(light, fine * dim)
     return np.asarray(broad, np.float32)

@@ -1,5 +1,6 @@
 """Shapes of the close-up painter's discs: lobes, valleys, pressed margins, any slant."""
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -45,19 +46,26 @@ class Form:
     cos_slant: float
     sin_slant: float
 
-    def at(self, table: Points, theta: NDArray[np.floating]) -> NDArray[np.float32]:
-        """Look a table up by angle, between its entries linearly: steps would show in relief."""
-        turn = (np.asarray(theta, np.float32) * np.float32(TURNS / (2 * np.pi))) % TURNS
-        low = np.minimum(turn.astype(np.int32), TURNS - 1)
-        first = table.astype(np.float32)
-        slope = np.roll(first, -1) - first
-        return np.asarray(first[low] + slope[low] * (turn - low), np.float32)
+    def look_up(self, theta: NDArray[np.floating]) -> Callable[[Points], NDArray[np.float32]]:
+        """Return what looks tables up at angles, linearly between: steps would show in relief."""
+        turn = np.asarray(theta, np.float32) * np.float32(TURNS / (2 * np.pi))
+        whole = np.floor(turn)
+        part = turn - whole
+        low = whole.astype(np.int32) % TURNS
+
+        def at(table: Points) -> NDArray[np.float32]:
+            first = table.astype(np.float32)
+            slope = np.roll(first, -1) - first
+            return np.asarray(first[low] + slope[low] * part, np.float32)
+
+        return at
 
     def place(self, theta: Points, rho: Points) -> tuple[Points, Points]:
         """Return window places (n, 2) and nearness to the viewer of points of the disc."""
-        radius = rho * self.at(self.outline, theta)
+        at = self.look_up(theta)
+        radius = rho * at(self.outline)
         plane = np.stack([np.cos(theta), np.sin(theta)], -1) * radius[:, None]
-        height = self.at(self.fold, theta) * rho**2
+        height = at(self.fold) * rho**2
         xy = self.middle + plane @ self.axes + height[:, None] * self.lift
         near = height * self.cos_slant + plane[:, 1] * self.sin_slant
         return xy, near
@@ -107,6 +115,7 @@ def make_form(kind: Kind, disc: Disc, rng: np.random.Generator) -> Form:
     outline = _lobes(kind, disc, rng)
     crease = _valleys(kind, rng)
     outline = outline * (1 - rng.uniform(0.0, 0.5) * crease)
+    outline = np.maximum(outline, 0.45)
     outline /= np.sqrt(np.mean(outline**2))
     waves = rng.integers(2, 8)
     fold = kind.folds * np.cos(waves * _ANGLES + rng.uniform(0, 2 * np.pi))

@@ -200,5 +200,5 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
         patches=_some(rng, 0.1, 0.6),
         dome=float(rng.uniform(-0.35, 0.35)),
         rows=int(rng.integers(1, 4)),
-        gap=float(rng.uniform(0.1, 0.7)),
+        gap=float(rng.uniform(0.15, 0.9)),
     )

@@ -170,7 +170,7 @@ def cluster(picture: Picture, middle: Points, radius: float, kind: str) -> list[
     walls = None
     if closeness < 1 and rng.random() < 0.5:  # neighbours flatten one another
         walls = shared_margins(spots, float(rng.uniform(0.97, 1.25)))
-    many_mouths = float(rng.uniform(0, 0.4)) if kind in _MANY_MOUTHS else 0.02
+    many_mouths = float(rng.uniform(0, 0.6)) if kind in _MANY_MOUTHS else 0.02
     return seen_from(picture, middle, spots, walls, View.chance(rng), many_mouths)
 
 

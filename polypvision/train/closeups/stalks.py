@@ -4,7 +4,17 @@ import numpy as np
 
 from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.kinds import Kind
-from polypvision.train.closeups.tools import NOT_COUNTED, Picture, blobs, blur, lay, mix, step
+from polypvision.train.closeups.tools import (
+    NOT_COUNTED,
+    Picture,
+    blobs,
+    blur,
+    lay,
+    mix,
+    step,
+    times,
+    tinted,
+)
 
 
 def paint_button(picture: Picture, kind: Kind, disc: Disc) -> None:
@@ -15,13 +25,13 @@ def paint_button(picture: Picture, kind: Kind, disc: Disc) -> None:
     centre = np.full((1, 2), float(half))
     size = np.array([radius])
     found = blobs((2 * half + 1,) * 2, centre, size * 1.1, size, np.zeros(1), np.zeros(1))
-    light = kind.bases[1] * lamp.shade(found.nx, found.ny, found.nz)[..., None]
+    light = tinted(lamp.shade(found.nx, found.ny, found.nz), kind.bases[1])
     pucker = step(found.nz, float(rng.uniform(0.9, 0.99)), 0.06)
-    light = mix(np.asarray(light, np.float32), kind.tips[0], pucker)
+    light = mix(light, kind.tips[0], pucker)
     around = np.arctan2(found.ny, found.nx)
     wrinkles = picture.noise.polar(around, found.nz, float(rng.uniform(8, 30)), 1.0)
     grain = 0.25 * picture.noise.field(found.which.shape, radius)
-    light *= np.exp(grain + rng.uniform(0, 0.5) * found.nz * wrinkles)[..., None]
+    light = times(light, np.exp(grain + rng.uniform(0, 0.5) * found.nz * wrinkles))
     cover = blur(found.there.astype(np.float32), 0.8)
     corner = (round(disc.x) - half, round(disc.y) - half)
     taken = lay(picture, corner, light, cover, blur_px=disc.blur_px, shadow=0.5)
@@ -57,7 +67,7 @@ def paint_stalk(picture: Picture, kind: Kind, disc: Disc) -> None:
     grain = 0.3 * picture.noise.field(shape, 0.5 * disc.radius)
     if rng.random() < 0.5:  # muscles seen through the wall run down it
         grain = grain + 0.15 * np.sin(np.arcsin(np.clip(over, -1, 1)) * rng.integers(8, 20))
-    light = np.asarray(colour * (shade * np.exp(grain))[..., None], np.float32)
+    light = tinted(shade * np.exp(grain), colour)
     corner = (int(low[0]) + round(disc.x), int(low[1]) + round(disc.y))
     cover = blur(there.astype(np.float32), 0.8)
     taken = lay(picture, corner, light, cover, blur_px=disc.blur_px, shadow=0.4)

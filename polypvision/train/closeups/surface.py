@@ -5,7 +5,7 @@ import numpy as np
 from polypvision.render.noise import Field
 from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.kinds import Kind
-from polypvision.train.closeups.tools import Picture, Points, Radiance, mix, step
+from polypvision.train.closeups.tools import Picture, Points, Radiance, mix, step, times, tinted
 
 
 def _stripes(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tuple[Field, Field]:
@@ -30,7 +30,7 @@ def surface(
     shape = (int(rho.shape[0]), int(rho.shape[1]))
     noise, rng = picture.noise, picture.rng
     wobble = rho + 0.03 * noise.field(shape, 0.4 * radius, soft=True)
-    light = np.broadcast_to(kind.ring_colours[0], (*shape, 3)).astype(np.float32)
+    light = np.full((*shape, 3), kind.ring_colours[0], np.float32)
     for edge, colour in zip(kind.ring_edges[1:], kind.ring_colours[1:], strict=True):
         light = mix(light, colour, step(wobble, float(edge), kind.ring_soft))
     if kind.mottle:
@@ -39,7 +39,7 @@ def surface(
     height = 0.012 * radius * noise.field(shape, max(0.1 * radius, 6))
     if kind.streaks:
         streaks = noise.polar(theta, rho, kind.streak_count, rng.uniform(0.5, 3))
-        light = light * np.exp(0.8 * kind.streaks * streaks)[..., None]
+        light = times(light, np.exp(0.8 * kind.streaks * streaks))
         height += streaks * (0.02 * kind.streaks * radius)
     if kind.stripes:
         stripe, waves = _stripes(kind, picture, theta, wobble)
@@ -51,7 +51,7 @@ def surface(
     if kind.rim_width:
         light = mix(light, kind.rim_colour, step(wobble, 1 - kind.rim_width, 0.04))
     if kind.groove:
-        light *= (1 - 0.8 * _groove(picture, theta, rho))[..., None]
+        light = times(light, 1 - 0.8 * _groove(picture, theta, rho))
     return np.asarray(light, np.float32), np.asarray(height, np.float32)
 
 
@@ -80,7 +80,7 @@ def paint_mouths(
         reach = np.hypot(along, over * 1.3) / size
         cone = np.clip(1.25 - reach, 0, 1) * size * disc.radius
         bump = np.clip(picture.lamp.relief(np.asarray(cone, np.float32)), 0.3, 1.8)
-        painted = mix(part, kind.mouth * bump[..., None], 1 - step(reach, 1.1, 0.35))
+        painted = mix(part, tinted(bump, kind.mouth), 1 - step(reach, 1.1, 0.35))
         slit = np.hypot(along, over * (5 if kind.slit else 1.5)) / (0.55 * size)
         dark = kind.mouth * np.float32(0.12) if kind.slit else kind.lips
         part[:] = mix(painted, dark, 1 - step(slit, 1.0, 0.4))

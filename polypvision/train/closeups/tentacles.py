@@ -16,6 +16,8 @@ from polypvision.train.closeups.tools import (
     blur,
     mix,
     step,
+    times,
+    tinted,
 )
 
 _LEAST_PX = 1.3
@@ -138,10 +140,10 @@ def _shaded(
     if kind.kind != "fringe":
         shade = shade * (1 - kind.clear) + kind.clear * (0.55 + 0.45 * found.nz)
     hollow = kind.gap + (1 - kind.gap) * step(found.nz, 0.35, 0.7)
-    light = colours * (shade * hollow * broad)[..., None]
+    light = times(colours, shade * hollow * broad)
     if kind.gloss > 0.03:
         shine = lamp.highlight(found.nx, found.ny, found.nz, kind.shine)
-        light += (kind.gloss * shine)[..., None] * (lamp.colour * (1 - 0.6 * lamp.blue))
+        light += tinted(kind.gloss * shine, lamp.colour * (1 - 0.6 * lamp.blue))
     return np.asarray(light, np.float32)
 
 

@@ -157,9 +157,23 @@ def peak(light: Radiance) -> Field:
     return np.asarray(largest, np.float32)
 
 
+def times(light: Radiance, factor: Field) -> Radiance:
+    """Return light (H, W, 3) times a factor (H, W); numpy is slow to stretch one over channels."""
+    factor = np.asarray(factor, np.float32)
+    return np.asarray(light * cv2.merge((factor, factor, factor)), np.float32)
+
+
+def tinted(field: Field, colour: Colour) -> Radiance:
+    """Return a colour (3,) times a field (H, W)."""
+    field = np.asarray(field, np.float32)
+    return np.asarray(cv2.transform(field, np.asarray(colour, np.float64)[:, None]), np.float32)
+
+
 def mix(under: Radiance, over: Radiance | Colour, weight: Field) -> Radiance:
     """Return ``over`` laid on ``under`` with a weight (H, W)."""
-    return np.asarray(under + weight[..., None] * (over - under), np.float32)
+    if over.ndim == 1:
+        return times(under, 1 - weight) + tinted(weight, over)
+    return np.asarray(under + times(over - under, weight), np.float32)
 
 
 def hsv(hue: float, saturation: float, value: float) -> Colour:
@@ -290,9 +304,9 @@ def lay(
     rows, columns = slice(top, bottom), slice(left, right)
     inner = slice(top - y, bottom - y), slice(left - x, right - x)
     if blur_px > 0.3:
-        light = blur(light * cover[..., None], blur_px)
+        light = blur(times(light, cover), blur_px)
         cover = blur(cover, blur_px)
-        light = np.asarray(light / np.maximum(cover, 1e-4)[..., None], np.float32)
+        light = times(light, np.asarray(1 / np.maximum(cover, 1e-4), np.float32))
     under = picture.light[rows, columns]
     if shadow > 0:
         lx, ly, _ = (float(value) for value in picture.lamp.towards)
@@ -305,7 +319,6 @@ def lay(
         if small > 1:
             whole = cv2.resize(dark, cover.shape[::-1], interpolation=cv2.INTER_LINEAR)
             dark = np.asarray(whole, np.float32)
-        under *= (1 - np.float32(shadow) * dark[inner])[..., None]
-    weight = cover[inner][..., None]
-    under += weight * (light[inner] - under)
+        under[:] = times(under, np.asarray(1 - shadow * dark[inner], np.float32))
+    under += times(light[inner] - under, cover[inner])
     return rows, columns, *inner
