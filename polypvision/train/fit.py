@@ -19,6 +19,7 @@ from torch.nn import functional as F  # noqa: N812
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.maps import OFFSET_UNIT_MM
+from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, random_lessons
 from polypvision.train.network import Reader
 
@@ -27,8 +28,11 @@ _SOURCE_PX = 576
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
 
 
-def _work(seed: int, out: "mp.Queue[Lesson]", until: float, closeups: int) -> None:
+def _work(
+    seed: int, out: "mp.Queue[Lesson]", until: float, closeups: int, photos: Path | None
+) -> None:
     os.nice(10)
+    use_photos(photos)
     cv2.setNumThreads(1)
     for lesson in random_lessons(seed, closeups):
         if time.time() > until:
@@ -282,6 +286,9 @@ def main() -> None:
     parser.add_argument(
         "--closeups", type=int, default=CLOSEUPS_PER_PLATE, help="close-ups to a plate"
     )
+    parser.add_argument(
+        "--photos", type=Path, help="folder that polypvision.train.photos wrote, for grounds"
+    )
     parser.add_argument("--keep-norms", action="store_true", help="leave batch statistics alone")
     parser.add_argument("--plate-weight", type=float, default=2.2)
     parser.add_argument("--seed", type=int, default=1)
@@ -289,6 +296,7 @@ def main() -> None:
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
     args = parser.parse_args()
     args.out.parent.mkdir(parents=True, exist_ok=True)
+    use_photos(args.photos)  # says at once if there are none
     device = "cuda" if torch.cuda.is_available() else "cpu"
     begin = time.time()
     until = begin + 60 * args.minutes
@@ -300,7 +308,9 @@ def main() -> None:
     lessons: mp.Queue[Lesson] = context.Queue(maxsize=4 * args.workers)
     workers = [
         context.Process(
-            target=_work, args=(1000 * args.seed + n, lessons, stop, args.closeups), daemon=True
+            target=_work,
+            args=(1000 * args.seed + n, lessons, stop, args.closeups, args.photos),
+            daemon=True,
         )
         for n in range(args.workers)
     ]

@@ -61,7 +61,8 @@ def use_photos(folder: Path | None) -> None:
     _own[:] = found
 
 
-def _all() -> tuple[Path, ...]:
+def in_use() -> tuple[Path, ...]:
+    """Return the photographs that grounds are drawn from."""
     return (*_packaged(), *_own)
 
 
@@ -102,6 +103,11 @@ def _grain_of(path: Path) -> float:
     return float(min(np.median(field) for field in fields) * 1.48)
 
 
+def surfaces() -> tuple[Path, ...]:
+    """Return those in use that show one rough surface, such as rock or bark, all over."""
+    return _grainy(in_use())
+
+
 @lru_cache(maxsize=4)
 def _grainy(paths: tuple[Path, ...]) -> tuple[Path, ...]:
     return tuple(path for path in paths if _grain_of(path) > _LEAST_GRAIN)
@@ -132,7 +138,7 @@ def photo(picture: Picture, shape: tuple[int, int], *, grainy: bool = False) -> 
     ``grainy``: of a surface that is rough all over, such as rock or bark.
     """
     rng = picture.rng
-    paths = _grainy(_all()) if grainy else _all()
+    paths = surfaces() if grainy else in_use()
     zoom = float(np.exp(rng.uniform(np.log(0.4), np.log(2.5))))
     cut = _cut(paths[rng.integers(len(paths))], shape, zoom, rng)
     tint = np.exp(rng.normal(0, 0.3, 3)).astype(np.float32)
@@ -161,7 +167,7 @@ def grain(picture: Picture, shape: tuple[int, int], size_px: float) -> Field:
         (H, W), between -3 and 3.
     """
     rng = picture.rng
-    paths = _grainy(_all())
+    paths = surfaces()
     cut = _cut(paths[rng.integers(len(paths))], shape, size_px / max(shape), rng)
     fine = _fine(cut, float(rng.uniform(0.03, 0.2) * size_px))
     return np.asarray(np.clip(fine / (fine.std() + 1e-3), -3, 3), np.float32)
