@@ -80,9 +80,14 @@ def _pixels(path: Path) -> NDArray[np.uint8]:
     return np.asarray(pixels[..., ::-1], np.uint8)
 
 
+@lru_cache(maxsize=48)
+def _grey(path: Path) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(_pixels(path), cv2.COLOR_RGB2GRAY), np.uint8)
+
+
 def _fine(pixels: NDArray[np.uint8], broad_px: float) -> Field:
-    """Return log luminance without what is broader than ``broad_px``."""
-    grey = np.log(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32) + 12)
+    """Return the log of a grey picture without what is broader than ``broad_px``."""
+    grey = np.log(pixels.astype(np.float32) + 12)
     shrink = max(int(broad_px / 3), 1)
     size = (pixels.shape[1], pixels.shape[0])
     small = cv2.resize(
@@ -95,7 +100,7 @@ def _fine(pixels: NDArray[np.uint8], broad_px: float) -> Field:
 @cache
 def _grain_of(path: Path) -> float:
     """Return the deviation of the fine log luminance in the smoothest sixteenth."""
-    pixels = _pixels(path)
+    pixels = _grey(path)
     scale = 500 / max(pixels.shape[:2])
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     fine = np.abs(_fine(np.asarray(small, np.uint8), 5.0))
@@ -114,10 +119,9 @@ def _grainy(paths: tuple[Path, ...]) -> tuple[Path, ...]:
 
 
 def _cut(
-    path: Path, shape: tuple[int, int], zoom: float, rng: np.random.Generator
+    pixels: NDArray[np.uint8], shape: tuple[int, int], zoom: float, rng: np.random.Generator
 ) -> NDArray[np.uint8]:
     """Return a part of a photograph, turned; at zoom 1 its short side fills the window's long."""
-    pixels = _pixels(path)
     scale = zoom * max(shape) / min(pixels.shape[:2])
     if scale < 0.6:  # else finer grain than the window's pixels would flicker
         pixels = np.asarray(
@@ -140,7 +144,7 @@ def photo(picture: Picture, shape: tuple[int, int], *, grainy: bool = False) -> 
     rng = picture.rng
     paths = surfaces() if grainy else in_use()
     zoom = float(np.exp(rng.uniform(np.log(0.4), np.log(2.5))))
-    cut = _cut(paths[rng.integers(len(paths))], shape, zoom, rng)
+    cut = _cut(_pixels(paths[rng.integers(len(paths))]), shape, zoom, rng)
     tint = np.exp(rng.normal(0, 0.3, 3)).astype(np.float32)
     light = to_linear(cut) * picture.lamp.seen(tint)
     if rng.random() < 0.3 * picture.lamp.blue:  # algae that glow where the photograph is bright
@@ -168,7 +172,7 @@ def grain(picture: Picture, shape: tuple[int, int], size_px: float) -> Field:
     """
     rng = picture.rng
     paths = surfaces()
-    cut = _cut(paths[rng.integers(len(paths))], shape, size_px / max(shape), rng)
+    cut = _cut(_grey(paths[rng.integers(len(paths))]), shape, size_px / max(shape), rng)
     fine = _fine(cut, float(rng.uniform(0.03, 0.2) * size_px))
     return np.asarray(np.clip(fine / (fine.std() + 1e-3), -3, 3), np.float32)
 
