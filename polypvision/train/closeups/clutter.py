@@ -186,7 +186,7 @@ def label(picture: Picture, size: float) -> tuple[Radiance, Field]:
     light = mix(np.broadcast_to(paper, (*face.shape, 3)).astype(np.float32), ink, blur(face, 0.5))
     half = int(np.hypot(long, wide) / 2) + 2
     matrix = cv2.getRotationMatrix2D((long / 2, wide / 2), float(rng.uniform(0, 360)), 1.0)
-    matrix[:, 2] += [half - long / 2, half - wide / 2]
+    matrix[:, 2] += np.array([half - long / 2, half - wide / 2])
     side = (2 * half + 1, 2 * half + 1)
     return (
         np.asarray(cv2.warpAffine(light, matrix, side), np.float32),
@@ -194,7 +194,7 @@ def label(picture: Picture, size: float) -> tuple[Radiance, Field]:
     )
 
 
-_THINGS: tuple[tuple[Thing, float, tuple[float, float]], ...] = (
+THINGS: tuple[tuple[Thing, float, tuple[float, float]], ...] = (
     # what, how often, least and most size in pixels
     (pebble, 0.3, (3, 50)),
     (snail, 0.1, (8, 45)),
@@ -243,9 +243,9 @@ def paint_things(picture: Picture) -> None:
     rng = picture.rng
     for _ in range(int(rng.choice([0, 0, 1, 2]))):
         _bare_plug(picture)
-    chances = np.array([often for _, often, _ in _THINGS])
+    chances = np.array([often for _, often, _ in THINGS])
     for _ in range(int(rng.integers(1, 9))):
-        thing, _, (least, most) = _THINGS[rng.choice(len(_THINGS), p=chances / chances.sum())]
+        thing, _, (least, most) = THINGS[rng.choice(len(THINGS), p=chances / chances.sum())]
         size = float(np.exp(rng.uniform(np.log(least), np.log(most))))
         soft = float(rng.choice([0, 0, rng.uniform(0, 4)]))
         for _ in range(int(rng.choice([1, 1, 1, 4])) if most < 60 else 1):

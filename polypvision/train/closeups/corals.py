@@ -82,7 +82,8 @@ def star_polyps(picture: Picture, shape: tuple[int, int]) -> Radiance:
     wide = size * rng.uniform(0.1, 0.17)
     base = np.repeat(rng.uniform(0, radius, len(xy)), 8)
     arms = blobs(shape, places, 0.5 * size, wide, angle, base)
-    body = blobs(shape, xy, *(2 * [size[::8] * 0.3]), spin, base[::8] + 0.05 * radius)
+    heart = 0.3 * size[::8]
+    body = blobs(shape, xy, heart, heart, spin, base[::8] + 0.05 * radius)
     tentacle, middle, mat = (living_colour(rng, lamp) for _ in "abc")
     light = _plain(shape, mat * np.float32(rng.uniform(0.05, 0.5)))
     light = weathered(picture, light)

@@ -38,7 +38,7 @@ def paint_seam(picture: Picture, other: np.ndarray) -> None:
     """
     rng = picture.rng
     part = rng.uniform(0.12, 0.4)
-    line = int(rng.choice([0, rng.integers(1, 12)]))
+    line = int(rng.integers(1, 12)) if rng.random() < 0.5 else 0
     colour = np.full(3, rng.choice([0.0, 1.0]), np.float32)
     axis = int(rng.integers(0, 2))
     length = picture.shape[axis]

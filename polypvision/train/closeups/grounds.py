@@ -2,6 +2,7 @@
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from polypvision.render.noise import Field
 from polypvision.train.closeups.clutter import paint_things
@@ -45,21 +46,26 @@ def _blurred(light: Radiance, sigma: float) -> Radiance:
     return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 
+def _lens_disc(radius: float, rim: float) -> NDArray[np.float32]:
+    """Return the image of a point far out of focus, of sum 1; its rim brighter by ``rim``."""
+    half = int(np.ceil(radius))
+    far = np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) / radius
+    kernel = np.clip((1 - far) * radius + 0.5, 0, 1)
+    kernel *= 1 + rim * np.exp(-(((far - 0.9) / 0.12) ** 2))
+    return np.asarray(kernel / kernel.sum(), np.float32)
+
+
 def _defocused(light: Radiance, radius: float, rng: np.random.Generator) -> Radiance:
     """Blur as a lens does: every point a disc, often with a brighter rim, bright ones most."""
     shrink = max(int(radius / 6), 1)
     size = (light.shape[1], light.shape[0])
     small = cv2.resize(light, (size[0] // shrink, size[1] // shrink), interpolation=cv2.INTER_AREA)
-    for _ in range(int(rng.choice([0, 0, rng.integers(1, 40)]))):  # glints
+    for _ in range(int(rng.integers(1, 40)) if rng.random() < 0.35 else 0):  # glints
         x, y = (int(rng.integers(0, side)) for side in small.shape[1::-1])
         glint = np.exp(rng.normal(0, 0.8, 3)) * np.exp(rng.uniform(0, 2.5)) * (radius / shrink) ** 2
         small[y, x] += np.asarray(glint * (small.mean() + 0.02), np.float32)
-    reach = radius / shrink
-    half = int(np.ceil(reach))
-    far = np.hypot(*np.mgrid[-half : half + 1, -half : half + 1]) / reach
-    kernel = np.clip((1 - far) * reach + 0.5, 0, 1)
-    kernel *= 1 + rng.uniform(-0.3, 1.5) * np.exp(-(((far - 0.9) / 0.12) ** 2))
-    small = cv2.filter2D(small, -1, (kernel / kernel.sum()).astype(np.float32))
+    kernel = _lens_disc(radius / shrink, float(rng.uniform(-0.3, 1.5)))
+    small = np.maximum(cv2.filter2D(small, -1, kernel), 0)
     return np.asarray(cv2.resize(small, size, interpolation=cv2.INTER_LINEAR), np.float32)
 
 

@@ -61,7 +61,8 @@ def use_photos(folder: Path | None) -> None:
     _own[:] = found
 
 
-def _all() -> tuple[Path, ...]:
+def in_use() -> tuple[Path, ...]:
+    """Return the photographs that grounds are drawn from."""
     return (*_packaged(), *_own)
 
 
@@ -79,9 +80,14 @@ def _pixels(path: Path) -> NDArray[np.uint8]:
     return np.asarray(pixels[..., ::-1], np.uint8)
 
 
+@lru_cache(maxsize=48)
+def _grey(path: Path) -> NDArray[np.uint8]:
+    return np.asarray(cv2.cvtColor(_pixels(path), cv2.COLOR_RGB2GRAY), np.uint8)
+
+
 def _fine(pixels: NDArray[np.uint8], broad_px: float) -> Field:
-    """Return log luminance without what is broader than ``broad_px``."""
-    grey = np.log(cv2.cvtColor(pixels, cv2.COLOR_RGB2GRAY).astype(np.float32) + 12)
+    """Return the log of a grey picture without what is broader than ``broad_px``."""
+    grey = np.log(pixels.astype(np.float32) + 12)
     shrink = max(int(broad_px / 3), 1)
     size = (pixels.shape[1], pixels.shape[0])
     small = cv2.resize(
@@ -94,12 +100,17 @@ def _fine(pixels: NDArray[np.uint8], broad_px: float) -> Field:
 @cache
 def _grain_of(path: Path) -> float:
     """Return the deviation of the fine log luminance in the smoothest sixteenth."""
-    pixels = _pixels(path)
+    pixels = _grey(path)
     scale = 500 / max(pixels.shape[:2])
     small = cv2.resize(pixels, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
     fine = np.abs(_fine(np.asarray(small, np.uint8), 5.0))
     fields = [field for row in np.array_split(fine, 4) for field in np.array_split(row, 4, axis=1)]
     return float(min(np.median(field) for field in fields) * 1.48)
+
+
+def surfaces() -> tuple[Path, ...]:
+    """Return those in use that show one rough surface, such as rock or bark, all over."""
+    return _grainy(in_use())
 
 
 @lru_cache(maxsize=4)
@@ -108,10 +119,9 @@ def _grainy(paths: tuple[Path, ...]) -> tuple[Path, ...]:
 
 
 def _cut(
-    path: Path, shape: tuple[int, int], zoom: float, rng: np.random.Generator
+    pixels: NDArray[np.uint8], shape: tuple[int, int], zoom: float, rng: np.random.Generator
 ) -> NDArray[np.uint8]:
     """Return a part of a photograph, turned; at zoom 1 its short side fills the window's long."""
-    pixels = _pixels(path)
     scale = zoom * max(shape) / min(pixels.shape[:2])
     if scale < 0.6:  # else finer grain than the window's pixels would flicker
         pixels = np.asarray(
@@ -132,9 +142,9 @@ def photo(picture: Picture, shape: tuple[int, int], *, grainy: bool = False) -> 
     ``grainy``: of a surface that is rough all over, such as rock or bark.
     """
     rng = picture.rng
-    paths = _grainy(_all()) if grainy else _all()
+    paths = surfaces() if grainy else in_use()
     zoom = float(np.exp(rng.uniform(np.log(0.4), np.log(2.5))))
-    cut = _cut(paths[rng.integers(len(paths))], shape, zoom, rng)
+    cut = _cut(_pixels(paths[rng.integers(len(paths))]), shape, zoom, rng)
     tint = np.exp(rng.normal(0, 0.3, 3)).astype(np.float32)
     light = to_linear(cut) * picture.lamp.seen(tint)
     if rng.random() < 0.3 * picture.lamp.blue:  # algae that glow where the photograph is bright
@@ -161,8 +171,8 @@ def grain(picture: Picture, shape: tuple[int, int], size_px: float) -> Field:
         (H, W), between -3 and 3.
     """
     rng = picture.rng
-    paths = _grainy(_all())
-    cut = _cut(paths[rng.integers(len(paths))], shape, size_px / max(shape), rng)
+    paths = surfaces()
+    cut = _cut(_grey(paths[rng.integers(len(paths))]), shape, size_px / max(shape), rng)
     fine = _fine(cut, float(rng.uniform(0.03, 0.2) * size_px))
     return np.asarray(np.clip(fine / (fine.std() + 1e-3), -3, 3), np.float32)
 

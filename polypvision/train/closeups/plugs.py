@@ -26,8 +26,8 @@ from polypvision.train.closeups.tools import (
 class Slab:
     """A flat piece with an upright side, drawn in a square window round its middle.
 
-    ``u, v`` run over the top in units of its half width, ``reach`` is 1 at its edge; ``top`` and
-    ``side`` are covers, ``across`` -1 to 1 along the side.
+    ``u, v`` run over the top in units of its half width (``u`` also along the side), ``reach`` is 1
+    at its edge; ``top`` and ``side`` are covers.
     """
 
     half: int
@@ -36,7 +36,6 @@ class Slab:
     reach: Field
     top: Field
     side: Field
-    across: Field
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -50,7 +49,8 @@ def slab(radius: float, *, squeeze: float, turn: float, thick: float, power: flo
     ticks = np.arange(-half, half + 1, dtype=np.float32)
     x, y = ticks[None, :], ticks[:, None]
     c, s = np.float32(np.cos(turn)), np.float32(np.sin(turn))
-    across, down = (x * c + y * s) / radius, (y * c - x * s) / radius
+    across = np.asarray((x * c + y * s) / radius, np.float32)
+    down = np.asarray((y * c - x * s) / radius, np.float32)
 
     def reach_at(shift: float) -> Field:
         v = (down - np.float32(shift / radius)) / np.float32(squeeze)
@@ -62,8 +62,8 @@ def slab(radius: float, *, squeeze: float, turn: float, thick: float, power: flo
     lower = 1 - step(reach_at(thick / 2), 1.0, soft)
     band = (np.abs(across) < 1) & (np.abs(down) < thick / 2 / radius)
     side = np.maximum(lower, band.astype(np.float32)) * (1 - top)
-    v = (down + np.float32(thick / 2 / radius)) / np.float32(squeeze)
-    return Slab(half=half, u=across, v=v, reach=upper, top=top, side=side, across=across)
+    v = np.asarray((down + np.float32(thick / 2 / radius)) / np.float32(squeeze), np.float32)
+    return Slab(half=half, u=across, v=v, reach=upper, top=top, side=side)
 
 
 def _ring(reach: Field, middle: float, width: float) -> Field:
@@ -83,10 +83,11 @@ def _relief_of_top(picture: Picture, body: Slab, radius: float) -> tuple[Field, 
     if rng.random() < 0.25:  # grooves, ring by ring
         turns = rng.uniform(10, 40)
         height += np.sin(body.reach * turns) * np.float32(radius / turns * rng.uniform(0.1, 0.5))
-    if rng.random() < 0.35:  # a hole for the piece, or a peg
+    if rng.random() < 0.45:  # a hole for the piece, or a peg
         size = rng.uniform(0.08, 0.38)
-        wobble = rng.uniform(0.0, 0.04) * picture.noise.field(body.shape, radius * 0.5)
-        inner = np.asarray(1 - step(body.reach + wobble, size, 2.5 / radius), np.float32)
+        wobble = rng.uniform(0.0, 0.02) * picture.noise.field(body.shape, radius * 0.5)
+        away = np.asarray(np.hypot(body.u, body.v) + wobble, np.float32)
+        inner = 1 - step(away, float(size), 2.5 / radius)
         if rng.random() < 0.7:
             hole = inner
             height -= inner * np.float32(radius * 0.1)
@@ -155,7 +156,7 @@ def _stalk(picture: Picture, x: float, y: float, radius: float, turn: float, til
     taper = 1 - 0.2 * down / max(half, 1)
     inside = (np.abs(across) < taper) & (down > 0)
     inside &= down < length + wide * 0.3 * np.sqrt(np.clip(1 - across**2, 0, 1))
-    nx = np.clip(across, -1, 1)
+    nx = np.asarray(np.clip(across, -1, 1), np.float32)
     shade = lamp.shade(nx * c, nx * s, np.sqrt(1 - nx * nx))
     light = ceramic(picture) * (shade * 0.6)[..., None]
     light = crusted(picture, np.asarray(light, np.float32), wide)
@@ -187,7 +188,7 @@ def paint_plug(picture: Picture, x: float, y: float, radius: float, *, blur_px: 
     light = crusted(picture, np.asarray(light, np.float32), radius)
     lit = light * lamp.relief(blur(height, 0.8))[..., None]
     lit = lit * (1 - hole * np.float32(rng.uniform(0.5, 1.0)))[..., None]
-    nx = np.clip(body.across, -1, 1)
+    nx = np.clip(body.u, -1, 1)
     dark = lamp.shade(nx, 0 * nx, np.sqrt(1 - nx * nx)) * np.float32(rng.uniform(0.25, 0.8))
     whole = mix(light * dark[..., None], np.asarray(lit, np.float32), body.top)
     lay(
@@ -281,7 +282,7 @@ def magnet(picture: Picture, radius: float) -> tuple[Radiance, Field]:
         power=float(rng.choice([2.0, 8.0])),
     )
     colour = lamp.seen(any_colour(rng)) * np.float32(rng.choice([0.08, 0.3, 1.0]))
-    nx = np.clip(body.across, -1, 1)
+    nx = np.clip(body.u, -1, 1)
     shade = mix_field(lamp.shade(nx, 0 * nx, np.sqrt(1 - nx * nx)) * 0.6, body.top)
     light = weathered(picture, np.asarray(colour * shade[..., None], np.float32), strength=0.3)
     return light, np.maximum(body.top, body.side)
