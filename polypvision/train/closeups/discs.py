@@ -10,6 +10,7 @@ from polypvision.render.noise import Field
 from polypvision.train.closeups.form import TURNS, Disc, Form, make_form, mouth_places
 from polypvision.train.closeups.kinds import Kind
 from polypvision.train.closeups.stalks import paint_stalk
+from polypvision.train.closeups.strands import lay_strands, oral_share
 from polypvision.train.closeups.surface import paint_mouths, surface
 from polypvision.train.closeups.tentacles import lay_tentacles, some_tentacles
 from polypvision.train.closeups.tools import (
@@ -57,6 +58,13 @@ def _left_out(edge: Points, body: NDArray[np.bool_]) -> int:
     return max(round(cv2.contourArea(edge.astype(np.float32))) - int(body.sum()), 0)
 
 
+def _closed(mask: NDArray[np.bool_], gap_px: float) -> NDArray[np.bool_]:
+    """Fill gaps about twice ``gap_px`` wide."""
+    reach = 2 * max(round(gap_px), 1) + 1
+    close = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
+    return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, close) > 0)
+
+
 def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     """Paint one disc over what is there, and note its pixels and mouths under ``number``."""
     rng = picture.rng
@@ -64,8 +72,10 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
         paint_stalk(picture, kind, disc)
     form = make_form(kind, disc, rng)
     rim = np.asarray(np.arange(TURNS) * (2 * np.pi / TURNS), np.float64)
-    edge, _ = form.place(rim, np.ones(TURNS) * (0.97 if kind.kind != "fringe" else 0.9))
+    end = 0.97 if kind.kind != "fringe" else 0.99 if kind.strand else 0.9
+    edge, _ = form.place(rim, np.full(TURNS, end))
     reach_px = 0.05 * disc.radius + 2
+    tissue = oral_share(kind) if kind.strand else 1.0
     over = {"bounce": 0.3, "velvet": 0.1, "fringe": 0.3}.get(kind.kind, 4 * kind.tentacle)
     room = 3 * disc.blur_px + 3 * reach_px
     window = _window(edge, over * disc.radius + 8 + 3 * disc.blur_px, disc, picture.shape, room)
@@ -82,15 +92,22 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     theta = np.arctan2(v, u)
     rho = np.asarray(np.hypot(u, v) / form.look_up(theta)(form.outline), np.float32)
     body = _body(edge, shape)
+    whole_edge = edge
+    if kind.strand:
+        body = _body(form.place(rim, np.full(TURNS, tissue))[0], shape)
 
-    light, relief = surface(kind, picture, theta, rho, disc.radius)
-    broad = _bend(kind, form, picture, light, relief, theta, rho, disc.radius)
-    places = mouth_places(disc, rng, form)
+    inner_rho = np.asarray(rho / np.float32(tissue), np.float32)
+    light, relief = surface(kind, picture, theta, inner_rho, disc.radius)
+    broad = _bend(kind, form, picture, light, relief, theta, inner_rho, disc.radius)
+    places = mouth_places(disc, rng, form) * [1, tissue]
     mouth_xy, _ = form.place(places[:, 0], places[:, 1])
-    size = kind.mouth_size * float(np.exp(rng.normal(0, 0.15)))
+    size = kind.mouth_size * tissue * float(np.exp(rng.normal(0, 0.15)))
     paint_mouths(kind, disc, picture, light, mouth_xy, back, size)
     mask = body
-    if kind.kind != "velvet" or kind.warts:
+    polyp = None
+    if kind.strand:
+        light, mask, polyp = lay_strands(kind, disc, picture, form, light, rho, theta, body)
+    elif kind.kind != "velvet" or kind.warts:
         tentacles = some_tentacles(kind, disc.radius, rng)
         if kind.kind != "fringe":
             xy, _ = form.place(tentacles.theta, tentacles.rho)
@@ -105,7 +122,7 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
         picture,
         corner,
         light,
-        blur(mask.astype(np.float32), 0.6),
+        blur(mask * np.where(body, np.float32(1), np.float32(1 - kind.veil)), 0.6),
         blur_px=disc.blur_px,
         shadow=float(rng.uniform(0.3, 0.85)),
         reach_px=float(reach_px),
@@ -113,15 +130,15 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     if taken is None:
         return
     rows, columns, *inner = taken
-    reach = 2 * max(round(kind.tentacle * disc.radius), 1) + 1
-    close = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (reach, reach))
-    whole = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, close) > 0
+    whole = _closed(mask, kind.tentacle * disc.radius) if polyp is None else _closed(polyp, 1)
     picture.owner[rows, columns][whole[inner[0], inner[1]]] = (
         number if disc.counted else NOT_COUNTED
     )
     if disc.counted:
         picture.mouths[number] = mouth_xy + np.array(corner)
-        picture.areas[number] = int(whole.sum()) + _left_out(edge, body)
+        picture.areas[number] = int(whole.sum()) + _left_out(
+            whole_edge, body if polyp is None else whole
+        )
 
 
 def _bend(

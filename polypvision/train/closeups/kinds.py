@@ -1,12 +1,12 @@
 """Looks of the close-up painter's discs: one clone's colours, tentacles and folds."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from polypvision.train.closeups.pigments import clone_colours
-from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance
+from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, hsv
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
 
@@ -42,6 +42,17 @@ class Kind:
         Folds from mouth to rim, at most.
     groove : bool
         Whether two dark lines run from the mouth across the disc.
+    strand : float
+        Length of the long thin tentacles of a fringe, in radii of the disc they stand round; 0
+        for short fingers. With strands the sizes are those of the whole polyp, its fringe too.
+    strand_count : int
+        Strands round the disc.
+    wave : float
+        How far strands bend aside, in radians.
+    veil : float
+        Share of what lies behind that shows through a fringe, 0 to 1.
+    bubbles : int
+        Swollen tentacles among the short tufts of a bounce disc; 0 for a share drawn per disc.
     """
 
     kind: str
@@ -90,6 +101,11 @@ class Kind:
     patches: float
     rows: int
     gap: float
+    strand: float
+    strand_count: int
+    wave: float
+    veil: float
+    bubbles: int
 
 
 _TENTACLES = {
@@ -135,6 +151,9 @@ def _colours(
         tips = tips * (dark if rng.random() < 0.6 else 1)
     if mouth == 0 and rng.random() < 0.5:  # mouths often glow where all else is dull
         some = clone_colours(rng, lamp)
+    if kind == "fringe" and rng.random() < 0.4:  # strands of another colour, most of them darker
+        bases = np.stack([some(), some()]) * np.float32(rng.uniform(0.05, 1.0))
+        tips = bases * np.float32(rng.uniform(0.5, 1.6)) if rng.random() < 0.6 else tips
     mouths = (brightest(3), some() * 0.3, surface[0] * rng.uniform(0.5, 1.8), tips[0])
     found = {
         "ring_colours": surface,
@@ -148,6 +167,52 @@ def _colours(
     return {name: np.asarray(colour, np.float32) for name, colour in found.items()}
 
 
+def _fringe(rng: np.random.Generator, kind: str) -> dict[str, float]:
+    """Draw the strands of a fringe, by the names they have in `Kind`."""
+    veil = _some(rng, 0.2, 0.7, 0.3) if kind == "fringe" else 0.0
+    long = kind == "fringe" and rng.random() < (0.8 if veil else 0.4)
+    return {
+        "strand": float(rng.uniform(0.25, 0.6)) if long else 0.0,
+        "wave": _some(rng, 0.1, 0.6, 0.6),
+        "veil": veil,
+    }
+
+
+def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
+    """Turn a kind into a nearly black one, its surface all tufts, with few bubbles that glow."""
+    hues = rng.choice([0.07, 0.15, 0.33], 2) + rng.normal(0, 0.03, 2)
+    glows = np.stack([hsv(float(hue), float(rng.uniform(0.7, 1)), 1.0) for hue in hues])
+    bright = float(rng.uniform(0.25, 0.9))
+    black = hsv(float(rng.random()), float(rng.uniform(0.2, 0.9)), float(rng.uniform(0.05, 0.3)))
+    dark = lamp.seen(black)
+    shades = dark * rng.uniform(0.3, 1.6, (2, 1)).astype(np.float32)
+    return replace(
+        kind,
+        ring_colours=(dark * np.float32(0.5))[None],
+        ring_edges=np.zeros(1),
+        bases=shades.astype(np.float32),
+        tips=np.stack([lamp.seen(glow, glow * np.float32(bright)) for glow in glows]),
+        rim_width=0.0,
+        speckle=0.0,
+        stripes=0.0,
+        mottle_colour=dark,
+        mouth=dark,
+        lips=shades[1].astype(np.float32),
+        tentacle=float(rng.uniform(0.018, 0.045)),
+        packing=float(rng.uniform(0.7, 1.3)),
+        bare=0.0,
+        bubbles=int(rng.integers(3, 26)),
+    )
+
+
+def dimmed(kind: Kind, factor: float) -> Kind:
+    """Return a kind whose tissue reflects and glows ``factor`` times as much."""
+    names = ("ring_colours", "rim_colour", "tips", "bases", "mouth", "lips", "mottle_colour")
+    return replace(
+        kind, **{name: (getattr(kind, name) * factor).astype(np.float32) for name in names}
+    )
+
+
 def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     """Draw a clone's looks."""
     night = 0.25 if kind == "bounce" else 0.12
@@ -158,9 +223,12 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     low, high = _TENTACLES[kind]
     tentacle = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     stripe_from = float(rng.uniform(0.1, 0.6))
-    return Kind(
+    found = Kind(
         kind=kind,
         **colours,
+        **_fringe(rng, kind),
+        strand_count=int(rng.integers(25, 71)),
+        bubbles=0,
         ring_edges=edges,
         ring_soft=float(rng.uniform(0.015, 0.25) if fringe else rng.uniform(0.04, 0.6)),
         rim_width=_some(rng, 0.03, 0.14, 0.4),
@@ -202,3 +270,6 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
         rows=int(rng.integers(1, 4)),
         gap=float(rng.uniform(0.15, 0.9)),
     )
+    if kind == "bounce" and rng.random() < 0.45:
+        return few_bubbles(rng, lamp, found)
+    return found

@@ -9,7 +9,8 @@ from polypvision.train.closeups.tools import Picture, Points
 
 MOST_DISCS = 60
 """Discs of a picture at most."""
-_RADII_PX = (13.0, 200.0)
+_RADII_PX = (8.0, 200.0)
+_JUVENILES_PX = (8.0, 25.0)
 _MANY_MOUTHS = ("bubble", "fluffy", "velvet")
 
 
@@ -146,6 +147,13 @@ def seen_from(
     return discs
 
 
+def with_juveniles(radii: Points, rng: np.random.Generator) -> Points:
+    """Let some of a clone's discs be young: small, whatever the size of the grown ones."""
+    young = rng.random(len(radii)) < rng.uniform(0.1, 0.6)
+    sizes = np.exp(rng.uniform(*np.log(_JUVENILES_PX), len(radii)))
+    return np.asarray(np.where(young, np.minimum(sizes, 0.6 * radii), radii))
+
+
 def cluster(picture: Picture, middle: Points, radius: float, kind: str) -> list[Disc]:
     """Lay out one clone: alone, scattered, as a cluster, or heaped over one another."""
     rng = picture.rng
@@ -153,7 +161,9 @@ def cluster(picture: Picture, middle: Points, radius: float, kind: str) -> list[
     count = int(rng.integers(least, most))
     room = np.hypot(*picture.shape) / 2
     largest = min(radius, 1.1 * room / np.sqrt(count))
-    radii = np.clip(largest * np.exp(rng.normal(-0.1, rng.uniform(0.05, 0.4), count)), 15, 190)
+    least_px = min(15.0, 0.8 * largest)
+    spread = rng.uniform(0.05, 0.4)
+    radii = np.clip(largest * np.exp(rng.normal(-0.1, spread, count)), least_px, 190)
     closeness = float(
         rng.choice([rng.uniform(0.65, 0.85), rng.uniform(0.8, 1.0), rng.uniform(0.8, 1.0), 1.3])
     )
@@ -162,8 +172,10 @@ def cluster(picture: Picture, middle: Points, radius: float, kind: str) -> list[
         covering = 0.65 * np.sqrt(picture.shape[0] * picture.shape[1] / count)
         radii = np.clip(radii * covering / np.median(radii), 15, 190)
         closeness = float(rng.uniform(0.6, 0.85))
+    if rng.random() < 0.3:
+        radii = with_juveniles(radii, rng)
     tightness = float(rng.choice([rng.uniform(0.2, 0.5), rng.uniform(0.3, 1.0)]))
-    spread = float(np.median(radii) * tightness * np.sqrt(count))
+    spread = float(np.quantile(radii, 0.7) * tightness * np.sqrt(count))
     compact = bool(heaped or rng.random() < 0.65)
     order = np.sort(radii)[::-1] if rng.random() < 0.5 else radii
     spots = _places(middle, spread, order, closeness, rng, compact=compact)

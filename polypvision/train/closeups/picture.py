@@ -21,8 +21,9 @@ from polypvision.train.closeups.grounds import (
     paint_photo,
     paint_plug,
 )
-from polypvision.train.closeups.kinds import KINDS, Kind, any_kind
+from polypvision.train.closeups.kinds import KINDS, Kind, any_kind, dimmed
 from polypvision.train.closeups.layout import MOST_DISCS, carpet, cluster
+from polypvision.train.closeups.neighbours import paint_neighbours
 from polypvision.train.closeups.stalks import paint_button
 from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points
 from polypvision.train.lesson import LESSON_PX, Lesson
@@ -37,6 +38,10 @@ _RADII_PX = {
     "fluffy": (40, 180),
     "fringe": (22, 100),
 }
+_YOUNG_PX = (9, 26)
+_CLOSED_PX = 80.0
+_CLOSING = 0.4
+"""How often some of a fringed clone's polyps are closed."""
 # Of `KINDS`, how often each is drawn.
 _OFTEN = (0.36, 0.12, 0.12, 0.1, 0.3)
 _OFTEN_CARPETS = (0.3, 0.06, 0.22, 0.14, 0.28)
@@ -57,19 +62,28 @@ def _blank(rng: np.random.Generator) -> Picture:
 
 
 def _far_discs(picture: Picture) -> None:
-    """Paint discs far out of focus, which do not count."""
+    """Paint discs far out of focus, which do not count; scattered, or a colony on its plug."""
     rng = picture.rng
     kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)))
-    for _ in range(int(rng.integers(1, 6))):
+    largest = float(np.exp(rng.uniform(np.log(25), np.log(110))))
+    blur_px = float(rng.uniform(5, 12))
+    together = rng.random() < 0.6
+    home = rng.random(2) * picture.shape[::-1]
+    if together:
+        x, y = (float(value) for value in home)
+        paint_plug(picture, x, y, 2.2 * largest, blur_px=blur_px)
+    for _ in range(int(rng.integers(1, 7))):
         x, y = rng.random(2) * picture.shape[::-1]
+        if together:
+            x, y = home + rng.normal(0, largest, 2)
         disc = Disc(
             x=float(x),
             y=float(y),
-            radius=float(rng.uniform(20, 70)),
+            radius=largest * float(rng.uniform(0.6, 1)),
             squeeze=float(rng.uniform(0.4, 1)),
             towards=float(rng.uniform(0, 6.3)),
             mouths=1,
-            blur_px=float(rng.uniform(5, 12)),
+            blur_px=blur_px,
             counted=False,
         )
         paint_disc(picture, kind, disc, NOT_COUNTED)
@@ -78,9 +92,9 @@ def _far_discs(picture: Picture) -> None:
 def _stage(picture: Picture, middle: Points, reach: float) -> None:
     """Paint what the discs stand on and before; they reach ``reach`` pixels from the middle."""
     rng = picture.rng
-    sharp = bool(rng.random() < 0.35)
+    sharp = bool(rng.random() < 0.5)
     paint_back(picture, sharp=sharp)
-    if rng.random() < 0.25:
+    if rng.random() < 0.4:
         _far_discs(picture)
     far = rng.integers(0, 4) if rng.random() < 0.4 else 0
     for _ in range(int(far)):
@@ -107,6 +121,8 @@ def _clones(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
     for clone in range(int(rng.choice([1, 1, 1, 2, 3]))):
         name = str(rng.choice(KINDS, p=_OFTEN))
         low, high = _RADII_PX[name]
+        if rng.random() < 0.12:  # young ones only
+            low, high = _YOUNG_PX
         largest = float(np.exp(rng.uniform(np.log(low), np.log(high))))
         discs = cluster(picture, middle, largest, name)
         if clone == 0:
@@ -136,14 +152,47 @@ def _carpet(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
 
 def _paint_planted(picture: Picture, planted: list[Planted]) -> None:
     rng = picture.rng
+    often = rng.uniform(0.08, 0.5)
+    closing = rng.random() < _CLOSING
     for number, (kind, disc) in enumerate(planted[:MOST_DISCS], 1):
-        if kind.kind == "fringe" and rng.random() < 0.08:
-            paint_button(picture, kind, disc)
+        if closing and kind.kind == "fringe" and rng.random() < often:
+            paint_button(picture, kind, replace(disc, radius=min(disc.radius, _CLOSED_PX)))
         elif kind.kind == "fringe" and rng.random() < 0.08:  # half closed: a cup
             cup = replace(disc, squeeze=disc.squeeze * rng.uniform(0.5, 0.8), mouths=1)
             paint_disc(picture, replace(kind, dome=-1.0), cup, number)
         else:
             paint_disc(picture, kind, disc, number)
+
+
+def _among(picture: Picture, planted: list[Planted]) -> list[Planted]:
+    """Let polyps of another species stand among those of a picture, as they do on wild rock."""
+    rng = picture.rng
+    name = str(rng.choice(KINDS, p=_OFTEN))
+    kind = any_kind(rng, picture.lamp, name)
+    share = rng.uniform(0.1, 0.5)
+    return [(kind if rng.random() < share else own, disc) for own, disc in planted]
+
+
+def _darkened(picture: Picture, planted: list[Planted]) -> list[Planted]:
+    """Dim the clones until their tissue is darker than the ground that they stand on.
+
+    What glows on them stays: the same share of bright to dark is kept within a clone.
+    """
+    rows, columns = (
+        np.clip([round(value) for value in values], 0, limit - 1)
+        for values, limit in zip(
+            ([disc.y for _, disc in planted], [disc.x for _, disc in planted]),
+            picture.shape,
+            strict=True,
+        )
+    )
+    ground = float(np.median(picture.light[rows, columns].max(axis=1)))
+    share = float(picture.rng.uniform(0.08, 0.7))
+    dimmer: dict[int, Kind] = {}
+    for kind, _ in planted:
+        own = float(np.median(np.concatenate([kind.ring_colours, kind.bases]).max(axis=1)))
+        dimmer[id(kind)] = dimmed(kind, min(share * ground / max(own, 1e-4), 1.0))
+    return [(dimmer[id(kind)], disc) for kind, disc in planted]
 
 
 def _paint(picture: Picture) -> None:
@@ -158,8 +207,16 @@ def _paint(picture: Picture) -> None:
     if not empty:
         lay_out = _carpet if rng.random() < 0.25 else _clones
         planted, extent = lay_out(picture, middle)
+    if planted and rng.random() < 0.15:
+        planted = _among(picture, planted)
     _stage(picture, middle, extent)
+    if planted and rng.random() < 0.3:
+        paint_neighbours(picture, [disc for _, disc in planted])
+    if planted and rng.random() < 0.2:
+        planted = _darkened(picture, planted)
     _paint_planted(picture, planted)
+    if rng.random() < 0.06:  # nearer than the focus, before the colony
+        _far_discs(picture)
     if rng.random() < 0.2:
         paint_clutter(picture)
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):

@@ -1,6 +1,6 @@
 """Tentacles of the close-up painter's discs: bubbles, tufts, warts and fringes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +25,16 @@ _LEAST_PX = 1.3
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Tentacles:
-    """Places ``theta, rho`` of a disc's tentacles, half width in radii, length over width."""
+    """Places ``theta, rho`` of a disc's tentacles, half width in radii, length over width.
+
+    ``swollen`` ones are bubbles that stand over short tufts.
+    """
 
     theta: Points
     rho: Points
     wide: Points
     stretch: Points
+    swollen: NDArray[np.bool_]
 
     def __len__(self) -> int:
         return len(self.theta)
@@ -41,6 +45,7 @@ class Tentacles:
             rho=self.rho[chosen],
             wide=self.wide[chosen],
             stretch=self.stretch[chosen],
+            swollen=self.swollen[chosen],
         )
 
 
@@ -57,7 +62,13 @@ def _fringe(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
     theta, rho = np.concatenate(parts, 1)
     wide = np.full(len(theta), max(0.9 * np.pi / count, least)) * rng.uniform(0.6, 1.1)
     stretch = min(float(np.exp(rng.uniform(np.log(1.2), np.log(5)))), 0.2 / wide[0])
-    return Tentacles(theta=theta, rho=rho, wide=wide, stretch=np.full(len(theta), max(stretch, 1)))
+    return Tentacles(
+        theta=theta,
+        rho=rho,
+        wide=wide,
+        stretch=np.full(len(theta), max(stretch, 1)),
+        swollen=np.zeros(len(theta), np.bool_),
+    )
 
 
 def _rings(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
@@ -79,7 +90,29 @@ def _rings(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
         wides.append(size * np.exp(rng.normal(0, 0.12, count)))
         ring += 2 * size * kind.packing * 0.87
     theta, rho, wide = (np.concatenate(part) for part in (thetas, rhos, wides))
-    return Tentacles(theta=theta, rho=rho, wide=wide, stretch=np.ones(len(theta)))
+    return Tentacles(
+        theta=theta,
+        rho=rho,
+        wide=wide,
+        stretch=np.ones(len(theta)),
+        swollen=np.zeros(len(theta), np.bool_),
+    )
+
+
+def _with_bubbles(tufts: Tentacles, count: int, rng: np.random.Generator) -> Tentacles:
+    """Add bubbles of very different size, here and there, more often side by side than evenly."""
+    size = np.exp(rng.uniform(np.log(0.04), np.log(rng.uniform(0.12, 0.25)), count))
+    heaped = rng.random()
+    home = rng.uniform(0, 2 * np.pi)
+    theta = home + rng.normal(0, 0.4 + 3 * heaped, count)
+    rho = np.minimum(0.95 * np.sqrt(rng.beta(rng.uniform(1, 3), 1.3, count)), 1.03 - 0.7 * size)
+    return Tentacles(
+        theta=np.append(tufts.theta, theta),
+        rho=np.append(tufts.rho, rho),
+        wide=np.append(tufts.wide, size),
+        stretch=np.append(tufts.stretch, np.exp(np.abs(rng.normal(0, 0.2, count)))),
+        swollen=np.append(tufts.swollen, np.ones(count, np.bool_)),
+    )
 
 
 def some_tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
@@ -89,7 +122,9 @@ def some_tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> Tenta
     found = _rings(kind, radius, rng)
     rho, wide = found.rho, found.wide
     keep = np.ones(len(found), np.bool_)
-    if kind.kind == "bounce":
+    if kind.bubbles:
+        keep = rng.random(len(found)) < rng.uniform(0.6, 1.0)
+    elif kind.kind == "bounce":
         keep = rng.random(len(found)) < rng.uniform(0.25, 0.9)
         grown = rng.random(len(found)) < rng.uniform(0.04, 0.3) * (0.4 + 1.2 * rho**2)
         large = rng.uniform(0.07, rng.uniform(0.1, 0.26), len(found))
@@ -102,7 +137,8 @@ def some_tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> Tenta
     keep &= (rho > 0) & (rho + 0.6 * wide < 1.04)
     longer = 1 + kind.rim_stretch * np.clip((rho - 0.75) / 0.25, 0, 1)
     stretch = kind.stretch * longer * np.exp(rng.normal(0, 0.08, len(found)))
-    return Tentacles(theta=found.theta, rho=rho, wide=wide, stretch=stretch)[keep]
+    drawn = replace(found, rho=rho, wide=wide, stretch=stretch)[keep]
+    return _with_bubbles(drawn, kind.bubbles, rng) if kind.bubbles else drawn
 
 
 def _colours(
@@ -122,6 +158,10 @@ def _colours(
     spread = np.exp(rng.normal(0, 0.12, (n, 1))).astype(np.float32)
     tips = (kind.tips[0] + share * (kind.tips[1] - kind.tips[0])) * spread
     stems = (kind.bases[0] + share * (kind.bases[1] - kind.bases[0])) * spread
+    if kind.bubbles:
+        tufts = kind.bases[0] * rng.uniform(0.6, 2.0, (n, 1)).astype(np.float32)
+        tips = np.where(tentacles.swollen[:, None], tips, tufts)
+        stems = np.where(tentacles.swollen[:, None], 0.5 * tips, stems)
     if kind.kind == "fringe":
         odd = (np.arange(n) % 2)[:, None]
         tips = np.where(odd * (kind.gap > 0.45), tips * np.float32(kind.gap), tips)
@@ -169,6 +209,7 @@ def lay_tentacles(
     direction = np.arctan2(outward[:, 1], outward[:, 0]) + rng.normal(0, 0.15, len(tentacles))
     lifted = xy + 0.5 * half_px[:, None] * form.lift / disc.radius
     base = near * disc.radius * 0.9 + rng.normal(0, 0.25, len(tentacles)) * half_px
+    base = base + half_px * tentacles.swollen
     if kind.kind == "fringe":
         base = base + 1.5 * half_px * (rng.random(len(tentacles)) < 0.5)
     found = blobs(shape, lifted, length, half_px, direction, base)
