@@ -122,7 +122,7 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
         picture,
         corner,
         light,
-        blur(mask * np.where(body, np.float32(1), np.float32(1 - kind.veil)), 0.6),
+        blur(mask.astype(np.float32) * (1 - np.float32(kind.veil) * ~body), 0.6),
         blur_px=disc.blur_px,
         shadow=float(rng.uniform(0.3, 0.85)),
         reach_px=float(reach_px),

@@ -167,15 +167,11 @@ def _colours(
     return {name: np.asarray(colour, np.float32) for name, colour in found.items()}
 
 
-def _fringe(rng: np.random.Generator, kind: str) -> dict[str, float]:
-    """Draw the strands of a fringe, by the names they have in `Kind`."""
+def _fringe(rng: np.random.Generator, kind: str) -> tuple[float, float, float]:
+    """Draw length, bend and veil of a fringe's strands."""
     veil = _some(rng, 0.2, 0.7, 0.3) if kind == "fringe" else 0.0
     long = kind == "fringe" and rng.random() < (0.8 if veil else 0.4)
-    return {
-        "strand": float(rng.uniform(0.25, 0.6)) if long else 0.0,
-        "wave": _some(rng, 0.1, 0.6, 0.6),
-        "veil": veil,
-    }
+    return float(rng.uniform(0.25, 0.6)) if long else 0.0, _some(rng, 0.1, 0.6, 0.6), veil
 
 
 def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
@@ -217,6 +213,7 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     """Draw a clone's looks."""
     night = 0.25 if kind == "bounce" else 0.12
     colours = _colours(rng, lamp, kind, clone_colours(rng, lamp, night=night))
+    strand, wave, veil = _fringe(rng, kind)
     fringe = kind == "fringe"
     rings = len(colours["ring_colours"])
     edges = np.sort(np.append(rng.uniform(0.15, 0.85, rings - 1), 0.0))
@@ -226,7 +223,9 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     found = Kind(
         kind=kind,
         **colours,
-        **_fringe(rng, kind),
+        strand=strand,
+        wave=wave,
+        veil=veil,
         strand_count=int(rng.integers(25, 71)),
         bubbles=0,
         ring_edges=edges,

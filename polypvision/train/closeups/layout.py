@@ -150,7 +150,8 @@ def seen_from(
 def with_juveniles(radii: Points, rng: np.random.Generator) -> Points:
     """Let some of a clone's discs be young: small, whatever the size of the grown ones."""
     young = rng.random(len(radii)) < rng.uniform(0.1, 0.6)
-    sizes = np.exp(rng.uniform(*np.log(_JUVENILES_PX), len(radii)))
+    low, high = _JUVENILES_PX
+    sizes = np.exp(rng.uniform(np.log(low), np.log(high), len(radii)))
     return np.asarray(np.where(young, np.minimum(sizes, 0.6 * radii), radii))
 
 

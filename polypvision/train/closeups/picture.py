@@ -61,15 +61,18 @@ def _blank(rng: np.random.Generator) -> Picture:
     )
 
 
-def _far_discs(picture: Picture) -> None:
-    """Paint discs far out of focus, which do not count; scattered, or a colony on its plug."""
+def _far_discs(picture: Picture, *, before: bool = False) -> None:
+    """Paint discs far out of focus, which do not count; scattered, or a colony on its plug.
+
+    ``before`` all else, nearer than the focus, no plug is seen.
+    """
     rng = picture.rng
     kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)))
     largest = float(np.exp(rng.uniform(np.log(25), np.log(110))))
     blur_px = float(rng.uniform(5, 12))
     together = rng.random() < 0.6
     home = rng.random(2) * picture.shape[::-1]
-    if together:
+    if together and not before:
         x, y = (float(value) for value in home)
         paint_plug(picture, x, y, 2.2 * largest, blur_px=blur_px)
     for _ in range(int(rng.integers(1, 7))):
@@ -216,7 +219,7 @@ def _paint(picture: Picture) -> None:
         planted = _darkened(picture, planted)
     _paint_planted(picture, planted)
     if rng.random() < 0.06:  # nearer than the focus, before the colony
-        _far_discs(picture)
+        _far_discs(picture, before=True)
     if rng.random() < 0.2:
         paint_clutter(picture)
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):

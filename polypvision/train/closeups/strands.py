@@ -143,8 +143,7 @@ def lay_strands(
     n = len(strands.theta)
     shape = (int(body.shape[0]), int(body.shape[1]))
     base = np.repeat(rng.uniform(0, 6, n) * disc.radius * strands.wide, _PARTS)
-    pieces = (part.ravel() for part in (long, wide, direction))
-    found = blobs(shape, places.reshape(-1, 2), *pieces, base)
+    found = blobs(shape, places.reshape(-1, 2), long.ravel(), wide.ravel(), direction.ravel(), base)
     own = _colours(kind, picture, n).reshape(-1, 3)[np.maximum(found.which, 0)]
     shade = picture.lamp.shade(0.6 * found.nx, 0.6 * found.ny, found.nz)
     shade = shade * (1 - kind.clear) + kind.clear * (0.6 + 0.4 * found.nz)
