@@ -5,7 +5,7 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
-from polypvision.segment.maps import PlateMaps
+from polypvision.segment.maps import PLATE_READER, PlateMaps, levels_of
 
 Disc = tuple[float, float, float]
 """x, y and diameter in mm."""
@@ -54,4 +54,5 @@ def perfect_maps(
         mouth=mouth.astype(np.float32),
         centre=centre.astype(np.float32),
         to_centre_px=way.astype(np.float32),
+        levels=levels_of(PLATE_READER),
     )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 from skimage.feature import peak_local_max
 
@@ -17,6 +18,7 @@ _APART_SHARE = 0.10
 (mouths of corallimorphs are 0.10 to 0.19 of the oral disc long; own measure of a published set
 of calliper data)."""
 _APART_MIN_MM = 0.6
+_SMOOTH_MM = 0.12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,6 +40,38 @@ class PolypMouths:
     two_mouths_probability: float
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class MouthPeaks:
+    """Places that may be mouths: rows and columns of the window (n, 2), surest first."""
+
+    places_rc: NDArray[np.int64]
+    strengths: NDArray[np.float64]
+
+
+def peaks_inside(
+    mouth: NDArray[np.float32], mask: NDArray[np.bool_], px_per_mm: float
+) -> MouthPeaks:
+    """Return the peaks of the mouth map inside one polyp.
+
+    Parameters
+    ----------
+    mouth : ndarray (h, w) of float32
+        The reader's mouth map in the polyp's window.
+    mask : ndarray (h, w) of bool
+        The polyp.
+    px_per_mm : float
+    """
+    diameter = 2 * np.sqrt(mask.sum() / np.pi)
+    apart = max(_APART_SHARE * diameter, _APART_MIN_MM * px_per_mm)
+    inside = np.where(mask, gaussian_filter(mouth, _SMOOTH_MM * px_per_mm), 0)
+    peaks = peak_local_max(
+        inside, min_distance=round(apart), threshold_abs=0.02, exclude_border=False
+    )
+    values = np.clip(inside[peaks[:, 0], peaks[:, 1]].astype(np.float64), 0, 1)
+    order = np.lexsort((peaks[:, 1], peaks[:, 0], -values))
+    return MouthPeaks(places_rc=np.asarray(peaks[order], np.int64), strengths=values[order])
+
+
 def find_mouths(view: PlateView, maps: PlateMaps, polyp_map: PolypMap) -> tuple[PolypMouths, ...]:
     """Find the mouths of every polyp.
 
@@ -52,26 +86,19 @@ def find_mouths(view: PlateView, maps: PlateMaps, polyp_map: PolypMap) -> tuple[
     tuple of PolypMouths
         One for each label, in order.
     """
-    smooth = gaussian_filter(maps.mouth, 0.12 * view.px_per_mm)
     found = []
     for index, window in enumerate(polyp_windows(polyp_map.labels, margin_px=2), start=1):
         mask = polyp_map.labels[window.slices] == index
-        diameter = 2 * np.sqrt(mask.sum() / np.pi)
-        apart = max(_APART_SHARE * diameter, _APART_MIN_MM * view.px_per_mm)
-        inside = np.where(mask, smooth[window.slices], 0)
-        peaks = peak_local_max(
-            inside, min_distance=round(apart), threshold_abs=0.02, exclude_border=False
-        )
-        values = np.clip(inside[peaks[:, 0], peaks[:, 1]].astype(np.float64), 0, 1)
-        order = np.lexsort((peaks[:, 1], peaks[:, 0], -values))
-        peaks, values = peaks[order], values[order]
-        sure = values >= MOUTH_LEVEL
+        peaks = peaks_inside(maps.mouth[window.slices], mask, view.px_per_mm)
+        sure = peaks.strengths >= MOUTH_LEVEL
         corner = np.array([window.column.start, window.row.start], np.float64)
         found.append(
             PolypMouths(
-                places_xy=peaks[sure][:, ::-1] + corner,
-                scores=tuple(float(value) for value in values[sure]),
-                two_mouths_probability=float(values[1]) if len(values) > 1 else 0.0,
+                places_xy=peaks.places_rc[sure][:, ::-1] + corner,
+                scores=tuple(float(value) for value in peaks.strengths[sure]),
+                two_mouths_probability=float(peaks.strengths[1])
+                if len(peaks.strengths) > 1
+                else 0.0,
             )
         )
     return tuple(found)

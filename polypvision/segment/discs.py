@@ -9,6 +9,7 @@ from scipy.ndimage import binary_fill_holes, find_objects
 
 from polypvision.calibrate.view import PlateView
 from polypvision.segment.joins import join_pieces
+from polypvision.segment.levels import Levels
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
@@ -17,9 +18,6 @@ TISSUE_LEVEL = 0.5
 MIN_DIAMETER_MM = 2.5
 """Smallest polyp that is counted; pieces are cut larger (common practice, no source)."""
 MIN_SCORE = 0.5
-EVIDENCE_WEIGHTS = np.array([-5.113, 1.711, 3.349, -2.019, 0.0, 0.0])
-"""Logistic weights of 1 and a candidate's evidence, fitted on painted pictures by
-``python -m polypvision.train.levels``."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -33,19 +31,18 @@ class Candidate:
     mask : ndarray (h, w) of bool
         The region in its window.
     evidence : ndarray (5,) of float64
-        Log-odds of the mean tissue probability; highest value of the middles' map inside; how
-        far the pixels' ways miss each other, as a part of the region's radius; the part of them
-        that ends inside; and the region's part of its convex hull.
+        What `POLYP_EVIDENCE` names: log-odds of the mean tissue probability; highest value of the
+        middles' map inside; how far the pixels' ways miss each other, as a part of the region's
+        radius; the part of them that ends inside; and the region's part of its convex hull.
     """
 
     window: tuple[slice, slice]
     mask: NDArray[np.bool_]
     evidence: NDArray[np.float64]
 
-    @property
-    def score(self) -> float:
-        """Probability of being a polyp."""
-        return float(1 / (1 + np.exp(-(EVIDENCE_WEIGHTS @ np.append(1.0, self.evidence)))))
+    def score(self, levels: Levels) -> float:
+        """Return the probability of being a polyp."""
+        return float(1 / (1 + np.exp(-(levels.polyp @ np.append(1.0, self.evidence)))))
 
 
 def _solidity(mask: NDArray[np.bool_]) -> float:
@@ -122,7 +119,8 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     labels = np.zeros(view.valid.shape, np.int32)
     scores: list[float] = []
     for candidate in find_candidates(view, maps):
-        if candidate.score >= MIN_SCORE:
-            scores.append(candidate.score)
+        score = candidate.score(maps.levels)
+        if score >= MIN_SCORE:
+            scores.append(score)
             labels[candidate.window][candidate.mask] = len(scores)
     return PolypMap(labels=labels, scores=tuple(scores))

@@ -4,14 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_position, map_coordinates
+from scipy.ndimage import map_coordinates, maximum_position
 
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 
-JOIN_WEIGHTS = np.zeros(8)
-"""Logistic weights of 1 and the evidence that two touching pieces are one polyp, fitted on painted
-pictures by ``python -m polypvision.train.levels``."""
 _LINE_POINTS = 17
 
 
@@ -28,9 +25,8 @@ class Pieces:
         Sum of where its pixels say that the middle is.
     pairs : ndarray (k, 2) of int64
         Rows of touching pieces, the first one smaller than the second.
-    contact : ndarray (k, 3) of float64
-        Length of the contact, px; summed along it, how far the two sides' votes lie apart, px,
-        and the probability of tissue.
+    contact : ndarray (k, 2) of float64
+        Length of the contact, px; and, summed along it, how far the two sides' votes lie apart, px.
     """
 
     area_px: NDArray[np.float64]
@@ -41,17 +37,22 @@ class Pieces:
     contact: NDArray[np.float64]
 
 
+def _summed(place: NDArray[np.int64], values: NDArray[np.float64], n: int) -> NDArray[np.float64]:
+    """Return the sums (n, k) of the rows of values (m, k) that have the same place."""
+    columns = [np.bincount(place, weights=column, minlength=n) for column in values.T]
+    return np.asarray(np.column_stack(columns), np.float64)
+
+
 def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
     n = int(labels.max(initial=0))
     index = np.arange(1, n + 1)
     area = np.bincount(labels.ravel(), minlength=n + 1)[1:].astype(np.float64)
     rows, columns = np.nonzero(labels)
-    owner = labels[rows, columns] - 1
-    votes = np.column_stack([columns, rows]) + maps.to_centre_px[rows, columns]
-    vote_sum = np.column_stack(
-        [np.bincount(owner, weights=votes[:, axis], minlength=n) for axis in (0, 1)]
-    )
+    owner = labels[rows, columns].astype(np.int64) - 1
+    places_xy = np.column_stack([columns, rows]).astype(np.float64)
+    votes: Points = places_xy + maps.to_centre_px[rows, columns]
+    vote_sum = _summed(owner, votes, n)
     places = np.array(maximum_position(maps.centre, labels, index), np.int64).reshape(-1, 2)
     pairs, contact = _contacts(labels, maps, n)
     return Pieces(
@@ -81,13 +82,10 @@ def _contacts(
         )
         pair = np.sort(np.column_stack([one[row, column], other[row, column]]) - 1, axis=1)
         keys.append(pair[:, 0].astype(np.int64) * n + pair[:, 1])
-        tissue = np.minimum(maps.tissue[row, column], maps.tissue[row + down, column + across])
-        sums.append(np.column_stack([np.ones(len(row)), np.linalg.norm(far, axis=1), tissue]))
+        sums.append(np.column_stack([np.ones(len(row)), np.linalg.norm(far, axis=1)]))
     found, place = np.unique(np.concatenate(keys), return_inverse=True)
     every = np.concatenate(sums)
-    contact = np.column_stack(
-        [np.bincount(place, weights=every[:, k], minlength=len(found)) for k in range(3)]
-    )
+    contact = _summed(place, every, len(found))
     return np.column_stack([found // max(n, 1), found % max(n, 1)]), contact
 
 
@@ -96,10 +94,10 @@ def join_evidence(
 ) -> NDArray[np.float64]:
     """Return for contacts ``rows`` (m,) the evidence (m, 7) that both sides are one polyp.
 
-    In radii of the larger piece: way between the middles' peaks; between the mean votes; between
-    the votes on both sides of the contact. Then: log of the smaller's part of the larger's area;
-    contact as a part of a circle of the smaller's area; the lower peak; how deep the middles' map
-    falls between the peaks.
+    In the order of `JOIN_EVIDENCE`. In radii of the larger piece: way between the middles' peaks;
+    between the mean votes; between the votes on both sides of the contact. Then: log of the
+    smaller's part of the larger's area; contact as a part of a circle of the smaller's area; the
+    lower peak; how deep the middles' map falls between the peaks.
     """
     pair = pieces.pairs[rows]
     area = pieces.area_px[pair]
@@ -107,7 +105,7 @@ def join_evidence(
     rim = 2 * np.sqrt(np.pi * area.min(axis=1))
     mean = pieces.vote_xy[pair] / area[..., None]
     apart = np.linalg.norm(np.diff(pieces.peak_xy[pair], axis=1)[:, 0], axis=1)
-    length, disagreement, _ = pieces.contact[rows].T
+    length, disagreement = pieces.contact[rows].T
     lower = pieces.peak[pair].min(axis=1)
     ticks = np.linspace(0, 1, _LINE_POINTS)
     ends = pieces.peak_xy[pair]
@@ -135,7 +133,7 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
     n = len(pieces.area_px)
     if n < 2 or not len(pieces.pairs):
         return labels
-    state = _Joining(pieces, maps.centre)
+    state = _Joining(pieces, maps)
     while state.join_likeliest():
         pass
     return np.asarray(np.append(0, state.numbers())[labels], np.int32)
@@ -144,15 +142,16 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
 class _Joining:
     """Pieces while they are being joined."""
 
-    def __init__(self, pieces: Pieces, centre: NDArray[np.float32]) -> None:
-        self.centre = centre
+    def __init__(self, pieces: Pieces, maps: PlateMaps) -> None:
+        self.centre = maps.centre
+        self.weights = maps.levels.join
         self.pieces = pieces
         self.home = np.arange(len(pieces.area_px))
         self.odds = self._odds(np.arange(len(pieces.pairs)))
 
     def _odds(self, rows: NDArray[np.int64]) -> NDArray[np.float64]:
         evidence = join_evidence(self.pieces, self.centre, rows)
-        return np.asarray(JOIN_WEIGHTS[0] + evidence @ JOIN_WEIGHTS[1:], np.float64)
+        return np.asarray(self.weights[0] + evidence @ self.weights[1:], np.float64)
 
     def numbers(self) -> NDArray[np.int32]:
         """Return the new label of each piece, 1 to m in their old order."""
@@ -180,9 +179,7 @@ class _Joining:
         )
         key = pairs[:, 0] * len(area) + pairs[:, 1]
         _, first, place = np.unique(key, return_index=True, return_inverse=True)
-        summed = np.column_stack(
-            [np.bincount(place, weights=contact[:, k], minlength=len(first)) for k in range(3)]
-        )
+        summed = _summed(place, contact, len(first))
         self.pieces = Pieces(
             area_px=area,
             peak_xy=peak_xy,

@@ -9,34 +9,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
+from polypvision.segment.levels import Levels, levels_from_json
 
 CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Reader:
-    """One trained network.
+    """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``."""
 
-    Attributes
-    ----------
-    file : str
-        Its weights in ``polypvision/models``.
-    even : tuple of 3 floats
-        The probabilities of tissue, wound and mouth that it gives where both answers are equally
-        right, set on painted pictures it did not learn from.
-    """
-
-    file: str
-    even: tuple[float, float, float]
+    name: str
 
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
-# One small network that learned both was less exact on plates than one that learned plates only.
-PLATE_READER = Reader(file="plate.onnx", even=(0.5, 0.4, 0.8))
-CLOSEUP_READER = Reader(file="closeup.onnx", even=(0.5, 0.45, 0.65))
+PLATE_READER = Reader(name="plate")
+CLOSEUP_READER = Reader(name="closeup")
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
-_STRIDE_PX = 64
+_STRIDE_PX = 32
 _TILE_PX = 2048
 _OVERLAP_PX = 192
 
@@ -52,6 +42,8 @@ class PlateMaps:
         tissue, and how much of a mouth's or a polyp's middle it looks like.
     to_centre_px : ndarray (H, W, 2)
         Way x, y from each pixel to the middle of its polyp, view pixels.
+    levels : Levels
+        Of the network that gave this opinion.
     """
 
     tissue: NDArray[np.float32]
@@ -59,12 +51,25 @@ class PlateMaps:
     mouth: NDArray[np.float32]
     centre: NDArray[np.float32]
     to_centre_px: NDArray[np.float32]
+    levels: Levels
 
 
 @cache
 def _network(reader: Reader) -> cv2.dnn.Net:
-    path = files("polypvision") / "models" / reader.file
+    path = files("polypvision") / "models" / f"{reader.name}.onnx"
     return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
+
+
+@cache
+def levels_of(reader: Reader) -> Levels:
+    """Return the levels of a network."""
+    path = files("polypvision") / "models" / f"{reader.name}.json"
+    return levels_from_json(path.read_text(encoding="utf-8"))
+
+
+def reader_of(view: PlateView) -> Reader:
+    """Return which network reads a view."""
+    return PLATE_READER if view.scale.source == "card" else CLOSEUP_READER
 
 
 def _padded(size: int) -> int:
@@ -114,12 +119,14 @@ def _probability(logits: NDArray[np.float32], even: float = 0.5) -> NDArray[np.f
     return np.asarray(1 / (1 + (even / (1 - even)) * np.exp(-logits)), np.float32)
 
 
-def read_maps(view: PlateView) -> PlateMaps:
+def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     """Run the reader network on a view.
 
     Parameters
     ----------
     view : PlateView
+    levels : Levels, optional
+        Instead of the network's own, while these are being set.
 
     Returns
     -------
@@ -128,12 +135,13 @@ def read_maps(view: PlateView) -> PlateMaps:
     """
     if view.px_per_mm != VIEW_PX_PER_MM:
         raise ValueError(f"the reader was trained at {VIEW_PX_PER_MM} px/mm, not {view.px_per_mm}")
-    reader = PLATE_READER if view.scale.source == "card" else CLOSEUP_READER
+    reader = reader_of(view)
+    levels = levels or levels_of(reader)
     maps = _logits(view.rgb, reader)
     valid = view.valid.astype(np.float32)
     tissue, wound, mouth, centre = (
         _probability(channel, even) * valid
-        for channel, even in zip(maps[:4], (*reader.even, 0.5), strict=True)
+        for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True)
     )
     return PlateMaps(
         tissue=tissue,
@@ -141,4 +149,5 @@ def read_maps(view: PlateView) -> PlateMaps:
         mouth=mouth,
         centre=centre,
         to_centre_px=np.moveaxis(maps[4:], 0, -1) * np.float32(OFFSET_UNIT_MM * view.px_per_mm),
+        levels=levels,
     )

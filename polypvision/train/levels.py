@@ -1,15 +1,17 @@
-"""The reading's levels, set on painted pictures: ``python -m polypvision.train.levels``.
+"""A network's levels, set on painted pictures: ``python -m polypvision.train.levels closeup``.
 
-Prints the logistic weights of `polypvision.segment.discs.EVIDENCE_WEIGHTS`, how well they part
-polyps from other things, how much too large areas and wounds are read, and how many mouths are
-right at several levels. The pictures are none that the network learned from (other seeds), and none
-is a photograph.
+Writes ``polypvision/models/NAME.json`` and prints how the reading does with it on other painted
+pictures. None of these are pictures that the network learned from (other seeds), and none is a
+photograph of a polyp.
 """
 
 import argparse
 from collections.abc import Iterator
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from itertools import islice
+from pathlib import Path
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import minimize
@@ -17,43 +19,99 @@ from scipy.optimize import minimize
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.srgb import to_codes, to_linear
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
-from polypvision.measure.wounds import WOUND_LEVEL
-from polypvision.mouths.find import find_mouths
-from polypvision.segment.discs import Candidate, find_candidates
-from polypvision.segment.maps import read_maps
+from polypvision.mouths.find import MOUTH_LEVEL, find_mouths, peaks_inside
+from polypvision.segment.discs import MIN_SCORE, TISSUE_LEVEL, Candidate, find_candidates
+from polypvision.segment.joins import join_evidence, measure_pieces
+from polypvision.segment.levels import JOIN_EVIDENCE, POLYP_EVIDENCE, Levels, levels_to_json
+from polypvision.segment.maps import PlateMaps, read_maps
 from polypvision.segment.polyp_map import PolypMap
-from polypvision.train.lessons import CLOSEUPS_PER_PLATE, Lesson, random_lessons
+from polypvision.segment.seeds import cut_pieces
+from polypvision.train.closeups import closeup_lesson
+from polypvision.train.closeups.photographs import use_photos
+from polypvision.train.lessons import Lesson, random_lessons
+
+MODELS = Path(__file__).parents[1] / "models"
+_SMALLEST_PX = 300
+"""A true polyp that shows less than this is neither right nor missed."""
+_RIGHT_OVERLAP = 0.5
+_MARGIN_MM = 1.0
+_NEUTRAL = Levels(
+    even=(0.5, 0.5, 0.5),
+    join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))),
+    polyp=np.append(1.0, np.zeros(len(POLYP_EVIDENCE))),
+)
 
 
-def _view(lesson: Lesson, *, plates: bool) -> PlateView:
-    """The lesson as a view; ``plates`` lets it pass for one from a card."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sample:
+    """One painted picture, its truth, and what the network says of it, levels all neutral."""
+
+    lesson: Lesson
+    view: PlateView
+    maps: PlateMaps
+
+    @property
+    def sure(self) -> NDArray[np.bool_]:
+        """Where the truth is known."""
+        return np.asarray((self.lesson.owner != 255) & self.view.valid, np.bool_)
+
+    def at(self, levels: Levels) -> PlateMaps:
+        """Return the maps as these levels move them."""
+
+        def moved(chance: NDArray[np.float32], even: float) -> NDArray[np.float32]:
+            return np.asarray(chance / (chance + (1 - chance) * even / (1 - even)), np.float32)
+
+        tissue, wound, mouth = levels.even
+        return replace(
+            self.maps,
+            tissue=moved(self.maps.tissue, tissue),
+            wound=moved(self.maps.wound, wound),
+            mouth=moved(self.maps.mouth, mouth),
+            levels=levels,
+        )
+
+
+def _sample(lesson: Lesson, *, plates: bool) -> Sample:
     rgb = to_codes(to_linear(lesson.rgb) * lesson.gains)
     view = view_at_scale(rgb, 1 / VIEW_PX_PER_MM)
-    return replace(view, scale=replace(view.scale, source="card")) if plates else view
+    if plates:  # let it pass for a view from a card
+        view = replace(view, scale=replace(view.scale, source="card"))
+    return Sample(lesson=lesson, view=view, maps=read_maps(view, levels=_NEUTRAL))
 
 
-def _overlap(candidate: Candidate, owner: NDArray[np.uint8]) -> tuple[float, int]:
-    """Best intersection over union with a true polyp, and which."""
-    under = owner[candidate.window][candidate.mask]
-    best, which = 0.0, 0
-    for number in np.unique(under):
-        if number in (0, 255):
-            continue
-        common = int((under == number).sum())
-        union = int(candidate.mask.sum()) + int((owner == number).sum()) - common
-        if common / union > best:
-            best, which = common / union, int(number)
-    return best, which
+def harder(lesson: Lesson, rng: np.random.Generator) -> Lesson:
+    """Return a lesson enlarged or shrunk, in another light, blurred and noisy.
+
+    On painted pictures a reader hardly ever cuts a disc in two, as it does on real ones: what tells
+    pieces of one from neighbours is learned where it is in doubt.
+    """
+    zoom = float(np.exp(rng.uniform(np.log(0.8), np.log(1.9))))
+    size = (int(lesson.rgb.shape[1] * zoom), int(lesson.rgb.shape[0] * zoom))
+
+    def enlarged(marks: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        return np.asarray(cv2.resize(marks, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+
+    light = cv2.resize(lesson.rgb, size, interpolation=cv2.INTER_LINEAR).astype(np.float64) / 255
+    light = light ** np.exp(rng.normal(0, 0.35)) * np.exp(rng.normal(-0.1, 0.25, 3))
+    light = cv2.GaussianBlur(light, (0, 0), float(rng.uniform(0.3, 1.5)))
+    light = light + rng.normal(0, rng.uniform(0, 0.05), light.shape)
+    places = np.array([zoom, zoom, 1.0], np.float32)
+    return replace(
+        lesson,
+        rgb=np.asarray(np.clip(light, 0, 1) * 255, np.uint8),
+        owner=enlarged(lesson.owner),
+        wound=enlarged(lesson.wound.astype(np.uint8)) > 0,
+        polyps=lesson.polyps * np.float32(zoom),
+        mouths=lesson.mouths * places,
+    )
 
 
-def _counts(candidate: Candidate, owner: NDArray[np.uint8]) -> bool:
-    return bool((owner[candidate.window][candidate.mask] == 255).mean() < 0.3)
-
-
-def _lessons(seed: int, count: int, *, plates: bool) -> Iterator[Lesson]:
-    lessons = random_lessons(seed, 0 if plates else CLOSEUPS_PER_PLATE)
-    for _ in range(count):
-        yield next(lessons)
+def _lessons(seed: int, *, plates: bool) -> Iterator[Lesson]:
+    if plates:
+        yield from random_lessons(seed, 0)
+    rng = np.random.default_rng(seed)
+    while True:
+        yield closeup_lesson(rng)
 
 
 def fit_logistic(features: NDArray[np.float64], truth: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -62,68 +120,204 @@ def fit_logistic(features: NDArray[np.float64], truth: NDArray[np.bool_]) -> NDA
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(weights: NDArray[np.float64]) -> float:
-        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + 1e-4 * weights @ weights)
+        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + 1e-3 * weights @ weights)
 
     return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)
 
 
-def main() -> None:
-    """Read painted pictures and print what their truth says of the levels."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--pictures", type=int, default=100)
-    parser.add_argument("--seed", type=int, default=990)
-    parser.add_argument("--plates", action="store_true", help="the plate reader, on plates only")
-    args = parser.parse_args()
-    evidence: list[NDArray[np.float64]] = []
-    right: list[bool] = []
-    missed = 0
-    mouths: list[tuple[float, bool]] = []
+def even_level(chances: NDArray[np.float32], truth: NDArray[np.bool_]) -> float:
+    """Return the level above which as many chances (n,) lie as are true: areas without a bias."""
+    level = float(np.quantile(chances, 1 - truth.mean())) if truth.any() else 0.5
+    return float(np.clip(level, 0.05, 0.95))
+
+
+def _near_polyps(sample: Sample) -> NDArray[np.bool_]:
+    """Return the true polyps with a margin round them, where the truth is known."""
+    reach = round(_MARGIN_MM * VIEW_PX_PER_MM)
+    tissue = ((sample.lesson.owner > 0) & (sample.lesson.owner < 255)).astype(np.uint8)
+    near = cv2.dilate(tissue, np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)) > 0
+    return np.asarray(near & sample.sure, np.bool_)
+
+
+def _even_areas(samples: list[Sample]) -> tuple[float, float]:
+    """Return the even levels of tissue about the polyps, and of wound inside true tissue."""
+    near = [_near_polyps(sample) for sample in samples]
+    tissue = [sample.maps.tissue[there] for sample, there in zip(samples, near, strict=True)]
+    true = [sample.lesson.owner[there] > 0 for sample, there in zip(samples, near, strict=True)]
+    inside = [sample.sure & (sample.lesson.owner > 0) for sample in samples]
+    wound = [sample.maps.wound[there] for sample, there in zip(samples, inside, strict=True)]
+    raw = [sample.lesson.wound[there] for sample, there in zip(samples, inside, strict=True)]
+    return (
+        even_level(np.concatenate(tissue), np.concatenate(true)),
+        even_level(np.concatenate(wound), np.concatenate(raw)),
+    )
+
+
+def _majority(labels: NDArray[np.int32], owner: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """Return for each label (n,) the true owner of most of its pixels."""
+    n = int(labels.max(initial=0))
+    both = np.bincount(
+        labels.ravel().astype(np.int64) * 256 + owner.ravel(), minlength=256 * n + 256
+    )
+    return np.asarray(both.reshape(-1, 256)[1 : n + 1].argmax(axis=1), np.int64)
+
+
+def _join_lessons(
+    samples: list[Sample], levels: Levels
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return evidence of touching pieces, and whether they are one polyp."""
+    evidence, one = [], []
+    for sample in samples:
+        maps = sample.at(levels)
+        tissue = (maps.tissue > TISSUE_LEVEL) & sample.view.valid
+        labels = cut_pieces(tissue, maps, sample.view.px_per_mm)
+        pieces = measure_pieces(labels, maps)
+        owner = _majority(labels, sample.lesson.owner)
+        first, second = owner[pieces.pairs].T
+        known = (first != 255) & (second != 255) & ((first > 0) | (second > 0))
+        evidence.append(join_evidence(pieces, maps.centre, np.flatnonzero(known)))
+        one.append((first == second)[known])
+    return np.concatenate(evidence), np.concatenate(one)
+
+
+def _overlap(candidate: Candidate, owner: NDArray[np.uint8]) -> tuple[float, int]:
+    """Best intersection over union with a true polyp, and which."""
+    under = np.bincount(owner[candidate.window][candidate.mask], minlength=256)
+    under[[0, 255]] = 0
+    which = int(under.argmax())
+    union = int(candidate.mask.sum()) + int((owner == which).sum()) - int(under[which])
+    return (float(under[which] / union), which) if under[which] else (0.0, 0)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Judged:
+    """Candidates of one picture beside the truth.
+
+    Attributes
+    ----------
+    candidates : list of Candidate
+        Those that do not lie on what does not count.
+    owners : list of int
+        The true polyp that each covers well, or 0.
+    missed : int
+        True polyps that no candidate covers well.
+    """
+
+    candidates: list[Candidate]
+    owners: list[int]
+    missed: int
+
+
+def _judged(sample: Sample, maps: PlateMaps) -> Judged:
+    owner = sample.lesson.owner
+    candidates, owners = [], []
+    for candidate in find_candidates(sample.view, maps):
+        if (owner[candidate.window][candidate.mask] == 255).mean() >= 0.3:
+            continue
+        best, which = _overlap(candidate, owner)
+        candidates.append(candidate)
+        owners.append(which if best > _RIGHT_OVERLAP else 0)
+    sizes = np.bincount(owner.ravel(), minlength=256)[1:255]
+    large = {int(number) for number in np.flatnonzero(sizes > _SMALLEST_PX) + 1}
+    return Judged(candidates=candidates, owners=owners, missed=len(large - set(owners)))
+
+
+def _mouth_level(samples: list[Sample], levels: Levels) -> float:
+    """Return the level at which the most discs have their true number of mouths."""
+    strengths, true = [], []
+    for sample in samples:
+        maps = sample.at(levels)
+        judged = _judged(sample, maps)
+        for candidate, owner in zip(judged.candidates, judged.owners, strict=True):
+            if owner:
+                window = candidate.window
+                found = peaks_inside(maps.mouth[window], candidate.mask, sample.view.px_per_mm)
+                strengths.append(found.strengths)
+                true.append(int((sample.lesson.mouths[:, 2] == owner - 1).sum()))
+    tried = np.arange(0.2, 0.951, 0.025)
+    right = [
+        sum(int((peaks >= level).sum()) == n for peaks, n in zip(strengths, true, strict=True))
+        for level in tried
+    ]
+    best = np.flatnonzero(np.array(right) == max(right))
+    return float(tried[best[len(best) // 2]])
+
+
+def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
+    """Return the levels at which a network's answers on these pictures are right.
+
+    Areas of tissue and wound without a bias, the most discs with their true number of mouths, and
+    the likeliest weights for joining pieces and for being a polyp, the former on hard pictures too.
+    """
+    tissue, wound = _even_areas(samples)
+    levels = replace(_NEUTRAL, even=(tissue, wound, 0.5))
+    levels = replace(levels, join=fit_logistic(*_join_lessons(samples + hard, levels)))
+    judged = [_judged(sample, sample.at(levels)) for sample in samples]
+    evidence = np.array([c.evidence for one in judged for c in one.candidates])
+    right = np.array([owner > 0 for one in judged for owner in one.owners])
+    levels = replace(levels, polyp=fit_logistic(evidence, right))
+    return replace(levels, even=(tissue, wound, _mouth_level(samples, levels)))
+
+
+def report(samples: list[Sample], levels: Levels) -> str:
+    """Return how the reading does with these levels on these pictures, in words."""
+    right = wrong = missed = mouths_right = discs = 0
     areas = np.zeros(4)
-    for lesson in _lessons(args.seed, args.pictures, plates=args.plates):
-        view = _view(lesson, plates=args.plates)
-        maps = read_maps(view)
-        found: set[int] = set()
-        candidates = [c for c in find_candidates(view, maps) if _counts(c, lesson.owner)]
-        labels = np.zeros(view.valid.shape, np.int32)
-        for place, candidate in enumerate(candidates, start=1):
-            best, which = _overlap(candidate, lesson.owner)
-            evidence.append(candidate.evidence)
-            right.append(best > 0.5)
-            if best > 0.5:
-                found.add(which)
-                whole = lesson.owner == which
-                exposed = (maps.wound[candidate.window] > WOUND_LEVEL) & candidate.mask
+    for sample in samples:
+        maps = sample.at(levels)
+        judged = _judged(sample, maps)
+        missed += judged.missed
+        sure = [candidate.score(levels) >= MIN_SCORE for candidate in judged.candidates]
+        labels = np.zeros(sample.view.valid.shape, np.int32)
+        owners = []
+        for candidate, owner, kept in zip(judged.candidates, judged.owners, sure, strict=True):
+            missed += bool(owner) and not kept
+            right += bool(owner) and kept
+            wrong += not owner and kept
+            if owner and kept:
+                owners.append(owner)
+                labels[candidate.window][candidate.mask] = len(owners)
+                whole = sample.lesson.owner == owner
+                wound = (maps.wound[candidate.window] > 0.5) & candidate.mask
                 areas += [
                     candidate.mask.sum(),
                     whole.sum(),
-                    exposed.sum(),
-                    lesson.wound[whole].sum(),
+                    wound.sum(),
+                    sample.lesson.wound[whole].sum(),
                 ]
-            labels[candidate.window][candidate.mask] = place
-        sizes = np.bincount(lesson.owner.ravel(), minlength=256)[1:255]
-        missed += int((sizes > 300).sum()) - sum(sizes[n - 1] > 300 for n in found)
-        polyp_map = PolypMap(labels=labels, scores=(1.0,) * len(candidates))
-        places = lesson.mouths[:, :2]
-        for one in find_mouths(view, maps, polyp_map):
-            for place, score in zip(one.places_xy, one.scores, strict=True):
-                near = len(places) and np.hypot(*(places - place).T).min() < 6
-                mouths.append((score, bool(near)))
-    truth = np.array(right)
-    features = np.array(evidence)
-    weights = fit_logistic(features, truth)
-    print("weights", np.round(weights, 3).tolist())
-    chance = 1 / (1 + np.exp(-(weights[0] + features @ weights[1:])))
-    for level in (0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8):
-        kept = chance >= level
-        tp, fp = int((kept & truth).sum()), int((kept & ~truth).sum())
-        fn = missed + int((~kept & truth).sum())
-        print(f"score {level}: F1 {2 * tp / (2 * tp + fp + fn):.3f} ({tp} right, {fp} wrong)")
-    print(f"area found by true {areas[0] / areas[1]:.4f}, wound {areas[2] / areas[3]:.4f}")
-    for level in (0.5, 0.6, 0.7, 0.8):
-        kept_mouths = [near for score, near in mouths if score >= level]
-        print(
-            f"mouth {level}: {sum(kept_mouths)} right, {len(kept_mouths) - sum(kept_mouths)} wrong"
-        )
+        polyp_map = PolypMap(labels=labels, scores=(1.0,) * len(owners))
+        for owner, mouths in zip(owners, find_mouths(sample.view, maps, polyp_map), strict=True):
+            discs += 1
+            mouths_right += len(mouths.scores) == (sample.lesson.mouths[:, 2] == owner - 1).sum()
+    return (
+        f"F1 {2 * right / max(2 * right + wrong + missed, 1):.3f} ({right} right, {wrong} wrong, "
+        f"{missed} missed); area found by true {areas[0] / areas[1]:.4f}, "
+        f"wound {areas[2] / max(areas[3], 1):.4f}; "
+        f"mouths right on {mouths_right / max(discs, 1):.3f} of discs at level {MOUTH_LEVEL}"
+    )
+
+
+def main() -> None:
+    """Set the levels of one network."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("name", choices=["plate", "closeup"])
+    parser.add_argument("--pictures", type=int, default=150)
+    parser.add_argument("--seed", type=int, default=990)
+    parser.add_argument("--photos", type=Path, help="as for polypvision.train.fit")
+    args = parser.parse_args()
+    use_photos(args.photos)
+    plates = args.name == "plate"
+    lessons = islice(_lessons(args.seed, plates=plates), args.pictures)
+    rng = np.random.default_rng(args.seed)
+    samples, hard = [], []
+    for number, lesson in enumerate(lessons):
+        samples.append(_sample(lesson, plates=plates))
+        if number % 3:
+            hard.append(_sample(harder(lesson, rng), plates=plates))
+    # Every third picture only tells how good the levels are.
+    levels = set_levels([sample for n, sample in enumerate(samples) if n % 3], hard)
+    (MODELS / f"{args.name}.json").write_text(levels_to_json(levels), encoding="utf-8")
+    print(levels_to_json(levels) + report(samples[::3], levels))
 
 
 if __name__ == "__main__":

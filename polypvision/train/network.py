@@ -77,6 +77,7 @@ class Backbone(nn.Module):  # type: ignore[misc,unused-ignore]
         )
 
     def forward(self, x: Tensor) -> list[Tensor]:
+        """Return the features, largest first."""
         # The backbone was taught on pixel values less 127, in units of 128.
         x = self.stem((x * 255 - 127) / 128)
         found = []
