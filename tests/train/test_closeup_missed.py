@@ -94,7 +94,8 @@ def test_of_a_veiled_fringe_only_a_share_of_the_contrast_is_left() -> None:
         away = np.hypot(*np.mgrid[-150:150, -150:150])
         contrast.append(float(picture.light[(away > 78) & (away < 88)].mean()))
         assert (picture.owner == 1).sum() == pytest.approx(np.pi * 90**2, rel=0.1)
-    assert contrast[1] == pytest.approx(0.4 * contrast[0], rel=0.1)
+    # 40 % of each strand's; veiled strands are up to a third wider.
+    assert 0.36 * contrast[0] < contrast[1] < 0.54 * contrast[0]
 
 
 def test_few_bubbles_glow_on_a_black_body_that_is_all_one_polyp() -> None:

@@ -215,7 +215,11 @@ def _paint(picture: Picture) -> None:
     _stage(picture, middle, extent)
     if planted and rng.random() < 0.3:
         paint_neighbours(picture, [disc for _, disc in planted])
-    if planted and rng.random() < 0.2:
+    if planted and rng.random() < 0.22:
+        if rng.random() < 0.4:  # dark ones on a pale plug
+            x, y = (float(value) for value in middle)
+            reach = float(np.clip(1.6 * extent, 60, 230))
+            paint_plug(picture, x, y, reach, blur_px=float(rng.choice([0.0, 1.0])))
         planted = _darkened(picture, planted)
     _paint_planted(picture, planted)
     if rng.random() < 0.06:  # nearer than the focus, before the colony

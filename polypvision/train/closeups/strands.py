@@ -69,7 +69,8 @@ def some_strands(kind: Kind, radius: float, rng: np.random.Generator) -> Strands
     short = np.where(np.arange(n) % 2 == 0, 1.0, rng.choice([1.0, rng.uniform(0.5, 1.0)]))
     length = oral * kind.strand * short * np.exp(rng.normal(0, 0.1, n))
     common = rng.normal(0, 0.5)
-    thin = oral * np.pi / count * rng.uniform(0.36, 0.95)
+    # What is half clear and thin as well would not be seen at all.
+    thin = oral * np.pi / count * rng.uniform(0.42 + 0.5 * kind.veil, 0.95)
     return Strands(
         theta=theta,
         tip=oral + np.minimum(length, 1.25 - oral),
@@ -108,7 +109,7 @@ def _pieces(strands: Strands, form: Form, disc: Disc, oral: float) -> tuple[Poin
     xy, _ = form.place(theta.ravel(), rho.ravel())
     xy = xy.reshape(*rho.shape, 2)
     way = np.diff(xy, axis=1)
-    wide = np.maximum(strands.wide[:, None] * disc.radius, _LEAST_PX) * (1 - 0.6 * part[:, 1:] ** 2)
+    wide = np.maximum(strands.wide[:, None] * disc.radius, _LEAST_PX) * (1 - 0.5 * part[:, 1:] ** 2)
     wide = np.maximum(wide, 0.7)
     long = 0.5 * np.hypot(way[..., 0], way[..., 1]) + 0.9 * wide
     return (xy[:, 1:] + xy[:, :-1]) / 2, long, wide, np.arctan2(way[..., 1], way[..., 0])
