@@ -193,7 +193,9 @@ def compare(plates: Iterator[Plate]) -> None:
             f"| {size.bias:+.1f} | {size.rmse:.1f} | {seconds[name] / n:.2f} |"
         )
     print("\npolypvision in full (it also finds mouths and wounds):\n")
-    print(evaluate.text(evaluate.score(records["polypvision"], truth)))
+    scores = evaluate.score(records["polypvision"], truth)
+    print(evaluate.text(scores))
+    print(f"\n{evaluate.breakdown(scores)}")
 
 
 def tune(plates: Iterator[Plate]) -> None:
