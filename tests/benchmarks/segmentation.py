@@ -2,6 +2,7 @@
 
     python tests/benchmarks/segmentation.py FOLDER TRUTH.json
     python tests/benchmarks/segmentation.py --coins
+    python tests/benchmarks/segmentation.py --held-out 14
     python tests/benchmarks/segmentation.py --tune FOLDER TRUTH.json
 
 TRUTH.json has either shape that `polypvision evaluate` takes. A photo without a card is read at
@@ -31,6 +32,7 @@ from polypvision import evaluate
 from polypvision.calibrate.photo import view_at_scale, view_from_card
 from polypvision.calibrate.view import PlateView
 from polypvision.errors import PolypvisionError
+from polypvision.evaluate.heldout import pictures
 from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.pipeline import ReadSettings, read_plate
 from polypvision.reading import PhotoFacts, to_record
@@ -69,6 +71,17 @@ def plates_in(folder: Path, truth: list[Record], mm_per_px: float | None) -> Ite
             rgb=np.asarray(upright, np.uint8),
             mm_per_px=mm_per_px or entry.get("mm_per_px_assumed"),
             truth=entry,
+        )
+
+
+def held_out(each: int) -> Iterator[Plate]:
+    """Yield the pictures of the families that no lesson shows."""
+    for picture in pictures(each):
+        yield Plate(
+            name=picture.truth["photo"],
+            rgb=picture.rgb,
+            mm_per_px=picture.mm_per_px,
+            truth=picture.truth,
         )
 
 
@@ -241,13 +254,16 @@ def main() -> None:
     parser.add_argument("truth", type=Path, nargs="?")
     parser.add_argument("--mm-per-px", type=float)
     parser.add_argument("--coins", action="store_true")
+    parser.add_argument("--held-out", type=int, metavar="EACH", help="pictures of every family")
     parser.add_argument("--tune", action="store_true")
     chosen = parser.parse_args()
     print(machine())
     if chosen.coins:
         compare(iter([coins()]))
+    elif chosen.held_out:
+        compare(held_out(chosen.held_out))
     elif chosen.folder is None or chosen.truth is None:
-        parser.error("give a folder of photos and its truth, or --coins")
+        parser.error("give a folder of photos and its truth, --coins, or --held-out")
     else:
         truth = json.loads(chosen.truth.read_text(encoding="utf-8"))
         plates = plates_in(chosen.folder, truth, chosen.mm_per_px)
