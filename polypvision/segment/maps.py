@@ -61,6 +61,18 @@ class PlateMaps:
     to_centre_px: NDArray[np.float32]
 
 
+def blank_maps(view: PlateView) -> PlateMaps:
+    """Return maps that see nothing anywhere, for a reading that asks no network."""
+    nothing = np.zeros(view.valid.shape, np.float32)
+    return PlateMaps(
+        tissue=nothing,
+        wound=nothing,
+        mouth=nothing,
+        centre=nothing,
+        to_centre_px=np.zeros((*view.valid.shape, 2), np.float32),
+    )
+
+
 @cache
 def _network(reader: Reader) -> cv2.dnn.Net:
     path = files("polypvision") / "models" / reader.file
