@@ -27,8 +27,14 @@ def polygons(outlines: Sequence[Points]) -> NDArray[np.object_]:
     for index, outline in enumerate(outlines):
         points = np.asarray(outline, dtype=np.float64)
         polygon = shapely.Polygon(points) if len(points) >= 3 else shapely.Polygon()
-        made[index] = polygon if polygon.is_valid else shapely.make_valid(polygon)
+        made[index] = polygon if polygon.is_valid else _area_only(shapely.make_valid(polygon))
     return made
+
+
+def _area_only(shape: shapely.Geometry) -> shapely.Geometry:
+    """Drop the lines and points that mending an outline can leave over."""
+    parts = shapely.get_parts(shape, return_index=False)
+    return shapely.union_all(parts[shapely.get_dimensions(parts) == 2])
 
 
 def iou_matrix(found: Sequence[Points], true: Sequence[Points]) -> NDArray[np.float64]:

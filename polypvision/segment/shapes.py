@@ -212,7 +212,8 @@ def _trace(
     sense = seen[:, :, -side:].mean(axis=(1, 2)) - seen[:, :, :side].mean(axis=(1, 2))
     sense /= np.maximum(np.linalg.norm(sense, axis=1, keepdims=True), 1e-6)
     level = np.einsum("nrsc,nc->nrs", seen, sense)
-    # Change over about a pixel and a half to either side, outwards.
+    # Change over about a pixel and a half to either side, outwards. (Candidates of a level are of
+    # like size, so one step does for all.)
     pitch = float(np.median(far[:, :, 1] - far[:, :, 0]))
     wide = int(np.clip(round(1.5 / pitch), 1, side))
     change = np.zeros_like(level)
@@ -237,15 +238,25 @@ def _rough(lab: Field, factor: float) -> list[Margin]:
     ]
 
 
-def _closely(margin: Margin, levels: list[tuple[Field, float]]) -> Margin:
-    """Look at a margin again where it is large enough to be followed to a part of a pixel."""
-    size = float(np.median(margin.radius))
-    lab, factor = min(levels, key=lambda level: abs(np.log(size * level[1] / _CLOSE_RADIUS_PX)))
-    middle = (margin.middle + 0.5) * factor - 0.5
-    smooth = gaussian_filter1d(margin.radius, 2.0, mode="wrap")
-    found, edges = _trace(lab, middle[None], factor * smooth[None], _CLOSE_REACH)
-    radius = gaussian_filter1d(found[0], 1.0, mode="wrap") / factor
-    return Margin(middle=margin.middle, radius=radius, edge=edges[0] & _regular(radius))
+def _closely(margins: list[Margin], levels: list[tuple[Field, float]]) -> list[Margin]:
+    """Look at margins again where each is large enough to be followed to a part of a pixel."""
+    looked: list[Margin] = []
+    sizes = np.array([float(np.median(margin.radius)) for margin in margins])
+    scales = np.array([factor for _, factor in levels])
+    fits = np.abs(np.log(sizes[:, None] * scales / _CLOSE_RADIUS_PX)).argmin(axis=1)
+    for number, (lab, factor) in enumerate(levels):
+        own = [margin for margin, fit in zip(margins, fits, strict=True) if fit == number]
+        if not own:
+            continue
+        middles = (np.stack([margin.middle for margin in own]) + 0.5) * factor - 0.5
+        smooth = gaussian_filter1d(np.stack([m.radius for m in own]), 2.0, axis=1, mode="wrap")
+        found, edges = _trace(lab, middles, factor * smooth, _CLOSE_REACH)
+        radii = gaussian_filter1d(found, 1.0, axis=1, mode="wrap") / factor
+        looked += [
+            Margin(middle=margin.middle, radius=radius, edge=edge & _regular(radius))
+            for margin, radius, edge in zip(own, radii, edges, strict=True)
+        ]
+    return looked
 
 
 def _regular(radius: Points) -> NDArray[np.bool_]:
@@ -294,8 +305,8 @@ def find_margins(view: PlateView) -> list[Margin]:
     """
     levels = _levels(view)
     rough = [margin for lab, factor in levels for margin in _rough(lab, factor)]
-    close = [_closely(margin, levels) for margin in rough if margin.support >= _LEAST_OWN]
-    close = [margin for margin in close if margin.support >= _LEAST_OWN]
+    rough = [margin for margin in rough if margin.support >= _LEAST_OWN]
+    close = [m for m in _closely(rough, levels) if m.support >= _LEAST_OWN] if rough else []
     if not close:
         return []
     radius = np.array([float(np.median(margin.radius)) for margin in close])

@@ -1,13 +1,14 @@
-"""Our own reading beside three library recipes, on photos whose truth is known.
+"""Our own reading, with and without the polyp test, beside three library recipes.
 
     python tests/benchmarks/segmentation.py FOLDER TRUTH.json
     python tests/benchmarks/segmentation.py --coins
     python tests/benchmarks/segmentation.py --held-out 14
     python tests/benchmarks/segmentation.py --tune FOLDER TRUTH.json
 
-TRUTH.json has either shape that `polypvision evaluate` takes. A photo without a card is read at
-the ``mm_per_px_assumed`` of its entry, or at --mm-per-px. All get the same straightened view, whose
-making is not counted in their seconds. --tune tries the recipes' grids instead and prints the best.
+All on photos whose truth is known. TRUTH.json has either shape that `polypvision evaluate` takes.
+A photo without a card is read at the ``mm_per_px_assumed`` of its entry, or at --mm-per-px. All get
+the same straightened view, whose making is not counted in their seconds. --tune tries the recipes'
+grids instead and prints the best.
 """
 
 import argparse
@@ -152,9 +153,9 @@ def refusal(plate: Plate, error: PolypvisionError) -> Record:
     return {"photo": plate.name, "error": {"kind": error.kind, "message": str(error)}}
 
 
-def ours(plate: Plate) -> Record:
-    """Read a photo as the program does."""
-    settings = ReadSettings(mm_per_px=plate.mm_per_px)
+def ours(plate: Plate, *, polyp_test: bool = True) -> Record:
+    """Read a photo as the program does, or find what is round in it."""
+    settings = ReadSettings(mm_per_px=plate.mm_per_px, polyp_test=polyp_test)
     facts = PhotoFacts(photo=plate.name, sha256="")
     try:
         return to_record(read_plate(plate.rgb, facts, settings))
@@ -164,7 +165,7 @@ def ours(plate: Plate) -> Record:
 
 def compare(plates: Iterator[Plate]) -> None:
     """Read every photo in all ways and print one line for each way."""
-    names = ["polypvision", *recipes.RECIPES]
+    names = ["polypvision", "shapes alone", *recipes.RECIPES]
     records: dict[str, list[Record]] = {name: [] for name in names}
     seconds = dict.fromkeys(names, 0.0)
     straightening = 0.0
@@ -180,9 +181,10 @@ def compare(plates: Iterator[Plate]) -> None:
             continue
         took = time.perf_counter() - start
         straightening += took
-        start = time.perf_counter()
-        records["polypvision"].append(ours(plate))
-        seconds["polypvision"] += max(time.perf_counter() - start - took, 0.0)
+        for name in names[:2]:
+            start = time.perf_counter()
+            records[name].append(ours(plate, polyp_test=name == "polypvision"))
+            seconds[name] += max(time.perf_counter() - start - took, 0.0)
         for name, recipe in recipes.RECIPES.items():
             start = time.perf_counter()
             found = recipe(view.rgb, view.valid, view.px_per_mm, **recipes.SETTINGS[name])

@@ -117,6 +117,13 @@ def test_many_outlines_count_as_one_area() -> None:
     assert np.isnan(union_iou([], []))
 
 
+def test_outlines_that_touch_themselves_are_mended_to_their_area() -> None:
+    # A square with a spike out and back: mending leaves the spike over as a line.
+    spiked = np.array([[0, 0], [10, 0], [10, 10], [5, 10], [5, 20], [5, 10], [0, 10]], float)
+    assert union_iou([spiked], [box(0, 0, 10, 10)]) == pytest.approx(1)
+    assert union_iou([spiked], [spiked + 100]) == 0
+
+
 def test_annotated_photos_are_grouped_by_kind_with_low_confidence_apart() -> None:
     def entry(name: str, kind: str, confidence: str) -> dict[str, Any]:
         polyps = [{"x": 50, "y": 50, "w": 60, "h": 60, "mouths": 1, "mouth_xy": [[50, 50]]}]
