@@ -25,6 +25,9 @@ FLAGS: dict[str, str] = {
     "two-mouths": "More mouths than normal for this line: it may be about to divide.",
     "mouth-unsure": "Whether there is one mouth or two cannot be told from this photo.",
     "wound": "Pale exposed tissue at the margin.",
+    "folded": "The margin folds in; the polyp is larger than it looks.",
+    "oblique": "The disc seems to be seen at a slant; it is larger than it looks.",
+    "hidden": "A neighbour lies over part of the polyp; its size is a lower limit.",
     "irregular": "The outline is far from round; check that it is one polyp.",
 }
 
