@@ -133,7 +133,11 @@ def _by_thing(scores: Scores, names: Iterable[str], belongs: Callable[[Thing], s
 
 
 def by_kind(scores: Scores) -> list[Row]:
-    """Return a row for each kind of polyp; what is no polyp has none and is left out."""
+    """Return a row for each kind of polyp.
+
+    What is no polyp counts against the kind of its photo's polyps, and is left out where these are
+    of several kinds.
+    """
     kinds = sorted({t.kind for p in scores.photos for t in p.things if t.kind})
     return _by_thing(scores, kinds, lambda thing: thing.kind)
 

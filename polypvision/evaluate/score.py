@@ -152,7 +152,12 @@ def _score_photo(record: Record, photo: TruthPhoto) -> PhotoScore:
             # The fp, if any, is of the outline that fits loosely.
             thing = replace(thing, strict=replace(thing.strict, tp=1, fn=0, iou_sum=overlap))
         things.append(thing)
-    things += [_extra(found[i], outlines[i], mm_per_px, i not in strict) for i in extra]
+    kinds = {polyp.kind for polyp in photo.polyps}
+    # Where all polyps are of one kind, what is wrongly found was taken for one of it.
+    kind = kinds.pop() if len(kinds) == 1 else ""
+    things += [
+        replace(_extra(found[i], outlines[i], mm_per_px, i not in strict), kind=kind) for i in extra
+    ]
     span = photo.n_polyps_range
     return PhotoScore(
         **head,

@@ -134,5 +134,9 @@ def test_annotated_photos_are_grouped_by_kind_with_low_confidence_apart() -> Non
         entry("c", "corallimorph", "medium"),
     ]  # fmt: skip
     readings = [photo(name, polyp(ellipse(50, 50, 60, 60), 1)) for name in "abc"]
-    names = [row.name for row in by_group(evaluate.score(readings, truth))]
+    readings[0]["polyps"].append(polyp(ellipse(500, 50, 60, 60), 2))
+    scores = evaluate.score(readings, truth)
+    kinds = {row.name: row.half for row in by_kind(scores)}
+    assert (kinds["zoanthid"].fp, kinds["corallimorph"].fp) == (1, 0)
+    names = [row.name for row in by_group(scores)]
     assert names == ["zoanthid", "corallimorph, low confidence", "corallimorph"]
