@@ -22,6 +22,9 @@ Discosoma and Rhodactis (common practice, no source). Only the typical size on a
 against them: a single polyp may be smaller or larger."""
 _FIELD_MM = 800.0
 """A photo without a card shows less: a rack, not a whole reef (common practice, no source)."""
+_USUAL_FIELD_MM = (80.0, 300.0)
+"""What a photo of polyps usually shows. A scale that says so is not doubted because little is
+found: a tenth of it would be a field of some millimetres, ten times it a whole tank."""
 _LITTLE = 0.01
 """Less of a photo than this is dust, if it is all that is found."""
 _COARSEST_MM_PER_PX = 0.5
@@ -192,9 +195,12 @@ def _refuse_other_scale(
 ) -> None:
     """Refuse a scale if polyps are clearly seen at a tenth or ten times it, and not at it."""
     found = f"only {len(polyps)} of about {_typical_mm(polyps):.1f} mm" if polyps else "no polyp"
-    other = mm_per_px * 10
-    if other > _COARSEST_MM_PER_PX or max(rgb.shape[:2]) * other > _FIELD_MM:
-        other = mm_per_px / 10
+    field_mm = max(rgb.shape[:2]) * mm_per_px
+    if _USUAL_FIELD_MM[0] <= field_mm <= _USUAL_FIELD_MM[1]:
+        return
+    other = mm_per_px * 10 if field_mm < _USUAL_FIELD_MM[0] else mm_per_px / 10
+    if other > _COARSEST_MM_PER_PX:
+        return
     evidence, words = _seen_at(rgb, other)
     if evidence >= max(_CLEAR, _evidence(polyps, view)):
         raise ScaleDoubtful(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from plain_plates import PX_PER_MM, plain_plate, polyp, read
 
 from polypvision.errors import PhotoOverexposed, ScaleDoubtful
+from polypvision.evaluate.heldout import FAMILIES
 from polypvision.reading import PlateReading, to_record
 from polypvision.render.scene import FurnitureSpec
 
@@ -128,9 +129,9 @@ class TestScaleWrongByTen:
             read(plate, TRUE * 10)
 
     def test_ten_times_too_large_in_a_small_field(self, plate: NDArray[np.uint8]) -> None:
-        # One polyp in 24 mm, 24 pixels to the mm: a field of 240 mm would not be odd by itself.
+        # One polyp in 32 mm, 24 pixels to the mm: a field of 320 mm would not be odd by itself.
         rows, columns = (
-            slice(round(a * PX_PER_MM), round(b * PX_PER_MM)) for a, b in ((10, 34), (50, 74))
+            slice(round(a * PX_PER_MM), round(b * PX_PER_MM)) for a, b in ((6, 38), (46, 78))
         )
         part = plate[rows, columns]
         fine = cv2.resize(part, None, fx=4, fy=4, interpolation=cv2.INTER_CUBIC)
@@ -148,6 +149,12 @@ class TestScaleWrongByTen:
     def test_finer_pixels_at_their_own_scale_are_no_doubt(self, plate: NDArray[np.uint8]) -> None:
         fine = cv2.resize(plate, None, fx=2.5, fy=2.5, interpolation=cv2.INTER_CUBIC)
         assert read(np.asarray(fine, np.uint8), TRUE / 2.5).n_polyps == len(PLACES)
+
+    @pytest.mark.parametrize("family", [name for name in FAMILIES if "close-up" in name])
+    def test_a_textured_picture_without_polyps_is_not_refused(self, family: str) -> None:
+        picture = FAMILIES[family](np.random.default_rng(5), 0)
+        assert picture.mm_per_px is not None
+        read(picture.rgb, picture.mm_per_px)
 
     def test_an_empty_picture_is_empty_at_any_scale(self) -> None:
         picture = plain_plate(100, 80)
