@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from plain_plates import PX_PER_MM, plain_plate, polyp, read
 
 from polypvision.errors import PhotoOverexposed, ScaleDoubtful
-from polypvision.evaluate.heldout import FAMILIES
+from polypvision.evaluate.heldout import FAMILIES, SEED
 from polypvision.reading import PlateReading, to_record
 from polypvision.render.scene import FurnitureSpec
 
@@ -150,9 +150,11 @@ class TestScaleWrongByTen:
         fine = cv2.resize(plate, None, fx=2.5, fy=2.5, interpolation=cv2.INTER_CUBIC)
         assert read(np.asarray(fine, np.uint8), TRUE / 2.5).n_polyps == len(PLACES)
 
-    @pytest.mark.parametrize("family", [name for name in FAMILIES if "close-up" in name])
-    def test_a_textured_picture_without_polyps_is_not_refused(self, family: str) -> None:
-        picture = FAMILIES[family](np.random.default_rng(5), 0)
+    @pytest.mark.parametrize("number", [5, 6, 7])
+    def test_a_textured_picture_without_polyps_is_not_refused(self, number: int) -> None:
+        # In these, coarse netting, wood and tubes look like polyps at a tenth of the scale.
+        family = list(FAMILIES)[number]
+        picture = FAMILIES[family](np.random.default_rng([SEED, 999, number]), 0)
         assert picture.mm_per_px is not None
         read(picture.rgb, picture.mm_per_px)
 
