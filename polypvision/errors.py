@@ -18,7 +18,8 @@
     ├── QualityError          the photo would give a misleading number
     │   ├── PhotoBlurred          "blurred"
     │   ├── PhotoOverexposed      "overexposed"
-    │   └── PhotoDark             "dark"
+    │   ├── PhotoDark             "dark"
+    │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
     ├── TableError            "table"             a table handed in has a wrong column or value
     ├── LogbookError          "logbook"           the logbook cannot be opened or written
     │   ├── LogbookTooNew         "logbook-too-new"
@@ -129,6 +130,12 @@ class PhotoDark(QualityError):
     """The card's white is nearly as dark as its black."""
 
     kind = "dark"
+
+
+class ScaleDoubtful(QualityError):
+    """At the scale that was given, what the photo shows cannot be polyps; at another it can."""
+
+    kind = "doubtful-scale"
 
 
 class TableError(PolypvisionError):

@@ -15,6 +15,9 @@ FLAGS: dict[str, str] = {
     "few-markers": "Some of the card's markers are hidden; uncover them for a surer scale.",
     "stray-marker": "A marker that does not belong to this plate's card lies in the photo.",
     "no-colour-reference": "No card, so colours were not balanced; wounds are less certain.",
+    "scale-doubtful": (
+        "At the scale you gave, these sizes are not those of any polyp in the trade; check it."
+    ),
     # on a polyp
     "touches-edge": "The polyp runs out of the measured area; its size is a lower limit.",
     "touching": "The polyp touches a neighbour; its outline there is a guess.",
@@ -22,6 +25,9 @@ FLAGS: dict[str, str] = {
     "two-mouths": "More mouths than normal for this line: it may be about to divide.",
     "mouth-unsure": "Whether there is one mouth or two cannot be told from this photo.",
     "wound": "Pale exposed tissue at the margin.",
+    "folded": "The margin folds in; the polyp is larger than it looks.",
+    "oblique": "The disc seems to be seen at a slant; it is larger than it looks.",
+    "hidden": "A neighbour lies over part of the polyp; its size is a lower limit.",
     "irregular": "The outline is far from round; check that it is one polyp.",
 }
 

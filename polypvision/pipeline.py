@@ -1,5 +1,6 @@
 """One photo read from beginning to end: the stages in the order of the data's flow."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -7,12 +8,29 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.photo import view_at_scale, view_from_card
 from polypvision.calibrate.view import PlateView
-from polypvision.errors import CardsOfTwoPlates
+from polypvision.errors import CardsOfTwoPlates, ScaleDoubtful
 from polypvision.measure.polyps import measure_polyps
 from polypvision.mouths.find import find_mouths
-from polypvision.reading import PhotoFacts, PlateReading
+from polypvision.reading import PhotoFacts, PlateReading, Polyp
 from polypvision.segment.discs import segment_polyps
-from polypvision.segment.maps import read_maps
+from polypvision.segment.maps import blank_maps, read_maps
+from polypvision.segment.shapes import find_discs
+
+TRADE_MM = (4.0, 150.0)
+"""Diameters between which nearly all polyps in the trade lie, from small zoanthids to large
+Discosoma and Rhodactis (common practice, no source). Only the typical size on a photo is held
+against them: a single polyp may be smaller or larger."""
+_FIELD_MM = 800.0
+"""A photo without a card shows less: a rack, not a whole reef (common practice, no source)."""
+_USUAL_FIELD_MM = (80.0, 300.0)
+"""What a photo of polyps usually shows. A scale that says so is not doubted because little is
+found: a tenth of it would be a field of some millimetres, ten times it a whole tank."""
+_LITTLE = 0.01
+"""Less of a photo than this is dust, if it is all that is found."""
+_COARSEST_MM_PER_PX = 0.5
+"""Beyond, a mouth of 1 mm is two pixels and none can be seen."""
+_CLEAR = 0.02
+"""Evidence for polyps at another scale that makes the one given doubtful."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,12 +48,16 @@ class ReadSettings:
     normal_mouths : int
         Mouths that are normal for the line on this plate. One for most; several kinds of
         Ricordea and Rhodactis carry more without being about to divide.
+    polyp_test : bool
+        Whether what is found must look like a polyp. Without, everything round that stands out is
+        found by its shape alone, and no mouths or wounds are looked for.
     """
 
     mm_per_px: float | None = None
     bar_mm: float | None = None
     plate: str | None = None
     normal_mouths: int = 1
+    polyp_test: bool = True
 
 
 def _view(rgb: NDArray[np.uint8], settings: ReadSettings) -> PlateView:
@@ -74,13 +96,113 @@ def read_plate(
     Raises
     ------
     CardError, QualityError
-        If the photo gives no scale, or would give misleading numbers.
+        If the photo gives no scale, or would give misleading numbers. `ScaleDoubtful` if at the
+        scale that was given hardly anything is seen, but polyps are at a tenth or ten times it.
     """
     settings = settings or ReadSettings()
+    given = settings.mm_per_px if settings.polyp_test else None
+    if given is not None:
+        _refuse_vast_field(rgb, given)
     view = _view(rgb, settings)
     plate = _plate(view, settings)
-    maps = read_maps(view)
-    polyp_map = segment_polyps(view, maps)
+    polyps = _polyps(view, settings)
+    flags = set(view.flags)
+    if given is not None and not _plausible(polyps, view):
+        _refuse_other_scale(rgb, given, polyps, view)
+        flags |= {"scale-doubtful"} if polyps else set()
+    return PlateReading(
+        facts=facts, plate=plate, scale=view.scale, polyps=polyps, flags=tuple(flags)
+    )
+
+
+def _polyps(view: PlateView, settings: ReadSettings) -> tuple[Polyp, ...]:
+    if settings.polyp_test:
+        maps = read_maps(view)
+        polyp_map = segment_polyps(view, maps)
+    else:
+        maps = blank_maps(view)
+        polyp_map = find_discs(view)
     mouths = find_mouths(view, maps, polyp_map)
-    polyps = measure_polyps(view, maps, polyp_map, mouths, normal_mouths=settings.normal_mouths)
-    return PlateReading(facts=facts, plate=plate, scale=view.scale, polyps=polyps, flags=view.flags)
+    return measure_polyps(view, maps, polyp_map, mouths, normal_mouths=settings.normal_mouths)
+
+
+def _share(polyps: Sequence[Polyp], view: PlateView) -> float:
+    """Part of the view that polyps cover."""
+    return sum(polyp.area_mm2 for polyp in polyps) * view.px_per_mm**2 / view.valid.size
+
+
+def _typical_mm(polyps: Sequence[Polyp]) -> float:
+    return float(np.median([polyp.diameter_mm for polyp in polyps]))
+
+
+def _whole(polyps: Sequence[Polyp]) -> list[Polyp]:
+    return [polyp for polyp in polyps if "touches-edge" not in polyp.flags]
+
+
+def _plausible(polyps: Sequence[Polyp], view: PlateView) -> bool:
+    """Whether what was found may be all there is, at the scale of the view."""
+    whole = _whole(polyps)
+    if not whole or _share(polyps, view) < _LITTLE:
+        return False
+    return TRADE_MM[0] <= _typical_mm(whole) <= TRADE_MM[1]
+
+
+def _evidence(polyps: Sequence[Polyp], view: PlateView) -> float:
+    """How much of the view polyps of likely sizes surely cover; half for those cut by its edge."""
+    likely = [polyp for polyp in polyps if TRADE_MM[0] <= polyp.diameter_mm <= TRADE_MM[1]]
+    return sum(
+        _share([polyp], view)
+        * (2 * polyp.score - 1)
+        * (0.5 if "touches-edge" in polyp.flags else 1.0)
+        for polyp in likely
+    )
+
+
+def _seen_at(rgb: NDArray[np.uint8], mm_per_px: float) -> tuple[float, str]:
+    """Return the evidence for polyps at another scale, and what is seen there in words."""
+    view = view_at_scale(rgb, mm_per_px)
+    polyps = _polyps(view, ReadSettings())
+    if not polyps:
+        return 0.0, ""
+    count = f"{len(polyps)} polyps" if len(polyps) > 1 else "one polyp"
+    words = f"at {mm_per_px:.3g} mm per pixel {count} of about {_typical_mm(polyps):.0f} mm"
+    return _evidence(polyps, view), words
+
+
+_REMEDY = (
+    "Measure again how many millimetres a pixel is, or lay a printed card beside the polyps and "
+    "leave the scale to it."
+)
+
+
+def _refuse_vast_field(rgb: NDArray[np.uint8], mm_per_px: float) -> None:
+    """Refuse a scale at which the photo would show more than anybody photographs."""
+    field_mm = max(rgb.shape[:2]) * mm_per_px
+    if field_mm <= _FIELD_MM and mm_per_px <= _COARSEST_MM_PER_PX:
+        return
+    seen = ""
+    if max(field_mm / _FIELD_MM, mm_per_px / _COARSEST_MM_PER_PX) <= 10:
+        evidence, words = _seen_at(rgb, mm_per_px / 10)
+        seen = f" But {words} can be seen." if evidence >= _CLEAR else ""
+    raise ScaleDoubtful(
+        f"At {mm_per_px:.3g} mm per pixel this photo would be {field_mm / 1000:.2g} m wide and "
+        f"a mouth of 1 mm {1 / mm_per_px:.2g} pixels.{seen} {_REMEDY}"
+    )
+
+
+def _refuse_other_scale(
+    rgb: NDArray[np.uint8], mm_per_px: float, polyps: Sequence[Polyp], view: PlateView
+) -> None:
+    """Refuse a scale if polyps are clearly seen at a tenth or ten times it, and not at it."""
+    found = f"only {len(polyps)} of about {_typical_mm(polyps):.1f} mm" if polyps else "no polyp"
+    field_mm = max(rgb.shape[:2]) * mm_per_px
+    if _USUAL_FIELD_MM[0] <= field_mm <= _USUAL_FIELD_MM[1]:
+        return
+    other = mm_per_px * 10 if field_mm < _USUAL_FIELD_MM[0] else mm_per_px / 10
+    if other > _COARSEST_MM_PER_PX:
+        return
+    evidence, words = _seen_at(rgb, other)
+    if evidence >= max(_CLEAR, _evidence(polyps, view)):
+        raise ScaleDoubtful(
+            f"At {mm_per_px:.3g} mm per pixel {found} can be seen, but {words}. {_REMEDY}"
+        )

@@ -19,6 +19,7 @@ def evaluate(
 ) -> None:
     """Score readings against truth: counts, overlap, mouths, diameters and wounds."""
     from polypvision.errors import TableError
+    from polypvision.evaluate.breakdown import breakdown
     from polypvision.evaluate.score import score
     from polypvision.evaluate.tables import text, to_json
     from polypvision.files.tables import read_json
@@ -32,4 +33,4 @@ def evaluate(
     scores = score(*tables)
     write_json(json, to_json(scores))
     if not is_terminal(json):
-        typer.echo(text(scores))
+        typer.echo(f"{text(scores)}\n\n{breakdown(scores)}")

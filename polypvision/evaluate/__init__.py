@@ -3,6 +3,7 @@
 Pure: everything here takes parsed JSON or our own values, and returns values.
 """
 
+from polypvision.evaluate.breakdown import breakdown
 from polypvision.evaluate.score import score
 from polypvision.evaluate.scores import Detection, Errors, Pair, PhotoScore, Scores
 from polypvision.evaluate.tables import table, text, to_json
@@ -18,6 +19,7 @@ __all__ = [
     "TrackScores",
     "TruthPhoto",
     "TruthPolyp",
+    "breakdown",
     "score",
     "score_tracks",
     "table",

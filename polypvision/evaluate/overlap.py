@@ -13,6 +13,10 @@ MATCH_IOU = 0.5
 """A found polyp is a true one if their IoU is above this (Kirillov et al. 2019, CVPR)."""
 
 
+STRICT_IOU = 0.75
+"""The same for outlines that must fit well (Lin et al. 2014, Microsoft COCO; from memory)."""
+
+
 def polygons(outlines: Sequence[Points]) -> NDArray[np.object_]:
     """Return outlines (n, 2) as shapely polygons, one each.
 
@@ -23,8 +27,14 @@ def polygons(outlines: Sequence[Points]) -> NDArray[np.object_]:
     for index, outline in enumerate(outlines):
         points = np.asarray(outline, dtype=np.float64)
         polygon = shapely.Polygon(points) if len(points) >= 3 else shapely.Polygon()
-        made[index] = polygon if polygon.is_valid else shapely.make_valid(polygon)
+        made[index] = polygon if polygon.is_valid else _area_only(shapely.make_valid(polygon))
     return made
+
+
+def _area_only(shape: shapely.Geometry) -> shapely.Geometry:
+    """Drop the lines and points that mending an outline can leave over."""
+    parts = shapely.get_parts(shape, return_index=False)
+    return shapely.union_all(parts[shapely.get_dimensions(parts) == 2])
 
 
 def iou_matrix(found: Sequence[Points], true: Sequence[Points]) -> NDArray[np.float64]:
@@ -55,6 +65,16 @@ def iou_matrix(found: Sequence[Points], true: Sequence[Points]) -> NDArray[np.fl
     union = shapely.area(ours)[rows] + shapely.area(theirs)[columns] - shared
     matrix[rows, columns] = np.divide(shared, union, out=np.zeros_like(shared), where=union > 0)
     return matrix
+
+
+def union_iou(found: Sequence[Points], true: Sequence[Points]) -> float:
+    """Return the intersection over union of all found areas together with all true ones.
+
+    NaN where both are empty.
+    """
+    ours, theirs = shapely.union_all(polygons(found)), shapely.union_all(polygons(true))
+    union = shapely.union(ours, theirs).area
+    return float(shapely.intersection(ours, theirs).area / union) if union else float("nan")
 
 
 def match(iou: NDArray[np.float64], *, above: float = MATCH_IOU) -> list[tuple[int, int]]:

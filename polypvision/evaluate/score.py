@@ -1,6 +1,7 @@
 """Readings against truth: which polyps, mouths, sizes and wounds were read right."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import PurePath
 from typing import Any
 
@@ -9,9 +10,10 @@ import shapely
 from numpy.typing import NDArray
 
 from polypvision.errors import TableError
-from polypvision.evaluate.overlap import iou_matrix, match, polygons
-from polypvision.evaluate.scores import Detection, Pair, PhotoScore, Scores
+from polypvision.evaluate.overlap import STRICT_IOU, iou_matrix, match, polygons, union_iou
+from polypvision.evaluate.scores import NAN, Detection, Pair, PhotoScore, Scores, Thing
 from polypvision.evaluate.truth import TruthPhoto, TruthPolyp, truth_photos
+from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.reading import Points
 
 MOUTH_REACH = 0.15
@@ -103,62 +105,100 @@ def _parts(path: str) -> tuple[str, ...]:
 
 
 def _score_photo(record: Record, photo: TruthPhoto) -> PhotoScore:
+    head: dict[str, Any] = {
+        "photo": photo.photo,
+        "group": photo.group,
+        "ground": photo.ground,
+        "sha256": str(record.get("sha256", "")),
+        "n_true": len(photo.polyps),
+    }
     if record["error"] is not None:
-        return PhotoScore(
-            photo=photo.photo,
-            sha256=str(record.get("sha256", "")),
-            refused=str(record["error"]["kind"]),
-            n_true=len(photo.polyps),
-            polyps=Detection(fn=len(photo.polyps)),
-            mouths=Detection(fn=sum(len(polyp.mouths_px) for polyp in photo.polyps)),
-            two_mouths=Detection(fn=sum(polyp.n_mouths >= 2 for polyp in photo.polyps)),
-        )
+        missed = tuple(_missed(polyp, NAN) for polyp in photo.polyps)
+        return PhotoScore(**head, refused=str(record["error"]["kind"]), things=missed)
     found: list[Record] = list(record["polyps"])
+    mm_per_px = float(record["scale"]["mm_per_px"])
     outlines = [np.asarray(p["outline_px"], np.float64).reshape(-1, 2) for p in found]
     iou = iou_matrix(outlines, [polyp.outline_px for polyp in photo.polyps])
-    matched = match(iou)
-    partner = dict(matched)
+    partner = dict(match(iou))
+    strict = dict(match(iou, above=STRICT_IOU))
     ignored = {
         i
         for i, outline in enumerate(outlines)
         if i not in partner and _lies_in_partial(outline, photo.partial)
     }
-    wrong = [i for i in range(len(found)) if i not in partner and i not in ignored]
-    mm_per_px = float(record["scale"]["mm_per_px"])
+    extra = [i for i in range(len(found)) if i not in partner and i not in ignored]
+    finder = {j: i for i, j in partner.items()}
+    strict_finder = {j: i for i, j in strict.items()}
 
-    pairs: list[Pair] = []
-    mouths = Detection()
-    two = Detection()
-    for i, j in matched:
-        pair, pair_mouths = _pair(found[i], photo.polyps[j], photo.photo, iou[i, j], mm_per_px)
-        pairs.append(pair)
-        mouths += pair_mouths
-        two += _two_mouths(_says_two(found[i]), photo.polyps[j].n_mouths >= 2)
-    for i in wrong:
-        mouths += Detection(fp=len(found[i]["mouths"]))
-        two += _two_mouths(_says_two(found[i]), False)
-    missed = set(range(len(photo.polyps))) - set(partner.values())
-    for j in missed:
-        mouths += Detection(fn=len(photo.polyps[j].mouths_px))
-        two += _two_mouths(False, photo.polyps[j].n_mouths >= 2)
+    things: list[Thing] = []
+    for j, polyp in enumerate(photo.polyps):
+        if j not in finder:
+            thing = _missed(polyp, mm_per_px)
+        else:
+            i = finder[j]
+            pair, mouths = _pair(found[i], polyp, photo.photo, iou[i, j], mm_per_px)
+            thing = Thing(
+                kind=polyp.kind,
+                diameter_mm=pair.diameter_true_mm,
+                half=Detection(tp=1, iou_sum=float(iou[i, j])),
+                # An outline that fits too loosely is wrong, and the polyp missed.
+                strict=Detection(fn=1, fp=int(i not in strict)),
+                mouths=mouths,
+                two_mouths=_two_mouths(_says_two(found[i]), polyp.n_mouths >= 2),
+                pair=pair,
+            )
+        if j in strict_finder:
+            overlap = float(iou[strict_finder[j], j])
+            # The fp, if any, is of the outline that fits loosely.
+            thing = replace(thing, strict=replace(thing.strict, tp=1, fn=0, iou_sum=overlap))
+        things.append(thing)
+    kinds = {polyp.kind for polyp in photo.polyps}
+    # Where all polyps are of one kind, what is wrongly found was taken for one of it.
+    kind = kinds.pop() if len(kinds) == 1 else ""
+    things += [
+        replace(_extra(found[i], outlines[i], mm_per_px, i not in strict), kind=kind) for i in extra
+    ]
     span = photo.n_polyps_range
     return PhotoScore(
-        photo=photo.photo,
-        sha256=str(record.get("sha256", "")),
-        n_true=len(photo.polyps),
+        **head,
         n_ignored=len(ignored),
         within_range=None if span is None else span[0] <= len(found) <= span[1],
-        distractors_taken=_taken([outlines[i] for i in wrong], photo.distractors),
-        polyps=Detection(
-            tp=len(matched),
-            fp=len(wrong),
-            fn=len(missed),
-            iou_sum=float(sum(iou[i, j] for i, j in matched)),
-        ),
-        mouths=mouths,
-        two_mouths=two,
-        pairs=tuple(pairs),
+        distractors_taken=_taken([outlines[i] for i in extra], photo.distractors),
+        things=tuple(things),
     )
+
+
+def _true_mm(polyp: TruthPolyp, mm_per_px: float) -> float:
+    """Return the true diameter; a truth in pixels only is put on the reading's own scale."""
+    known = polyp.diameter_mm
+    return polyp.diameter_px * mm_per_px if np.isnan(known) else known
+
+
+def _missed(polyp: TruthPolyp, mm_per_px: float) -> Thing:
+    return Thing(
+        kind=polyp.kind,
+        diameter_mm=_true_mm(polyp, mm_per_px),
+        half=Detection(fn=1),
+        strict=Detection(fn=1),
+        mouths=Detection(fn=len(polyp.mouths_px)),
+        two_mouths=_two_mouths(False, polyp.n_mouths >= 2),
+    )
+
+
+def _extra(found: Record, outline: Points, mm_per_px: float, strictly: bool) -> Thing:
+    """Return what was found where no polyp is."""
+    diameter = _number(found["diameter_mm"])
+    return Thing(
+        diameter_mm=mm_per_px * _diameter(outline) if np.isnan(diameter) else diameter,
+        half=Detection(fp=1),
+        strict=Detection(fp=int(strictly)),
+        mouths=Detection(fp=len(found["mouths"])),
+        two_mouths=_two_mouths(_says_two(found), False),
+    )
+
+
+def _diameter(outline: Points) -> float:
+    return equivalent_diameter(polygon_area(outline)) if len(outline) >= 3 else NAN
 
 
 def _pair(
@@ -167,7 +207,6 @@ def _pair(
     mouths = np.array([[m["x_px"], m["y_px"]] for m in found["mouths"]]).reshape(-1, 2)
     distances = _near(mouths, true.mouths_px, MOUTH_REACH * true.diameter_px)
     known = len(true.mouths_px) == true.n_mouths
-    true_mm = true.diameter_mm
     pair = Pair(
         photo=photo,
         name=true.name,
@@ -175,11 +214,11 @@ def _pair(
         iou=float(iou),
         diameter_mm=_number(found["diameter_mm"]),
         diameter_mm_err=_number(found["diameter_mm_err"]),
-        # A truth in pixels only is put on the reading's own scale.
-        diameter_true_mm=true.diameter_px * mm_per_px if np.isnan(true_mm) else true_mm,
+        diameter_true_mm=_true_mm(true, mm_per_px),
         wound_mm2=_number(found["wound_mm2"]),
         wound_mm2_err=_number(found["wound_mm2_err"]),
         wound_true_mm2=true.wound_mm2,
+        wound_iou=_wound_iou(found, true),
         n_mouths=int(found["n_mouths"]),
         n_mouths_true=true.n_mouths,
         mouth_distances=tuple(float(d) / true.diameter_px for d in distances),
@@ -188,6 +227,13 @@ def _pair(
     # A mouth that is there but whose place is unknown cannot make a found one wrong.
     spare = len(mouths) - hits if known else max(0, len(mouths) - max(true.n_mouths, hits))
     return pair, Detection(tp=hits, fp=spare, fn=len(true.mouths_px) - hits)
+
+
+def _wound_iou(found: Record, true: TruthPolyp) -> float:
+    if true.wounds_px is None:
+        return NAN
+    outlines = [np.asarray(o, np.float64) for o in found.get("wound_outlines_px", ())]
+    return union_iou(outlines, true.wounds_px)
 
 
 def _near(found: Points, true: Points, reach: float) -> NDArray[np.float64]:

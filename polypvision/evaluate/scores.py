@@ -159,6 +159,9 @@ class Pair:
         NaN where unknown.
     diameter_mm_err, wound_mm2_err : float
         Standard uncertainty as the reading states it.
+    wound_iou : float
+        Intersection over union of the wounds; 0 if only one of the two has any, NaN if neither
+        has or the truth does not tell.
     n_mouths, n_mouths_true : int
     mouth_distances : tuple of float
         Of each mouth found within reach of a true one, in true polyp diameters.
@@ -174,9 +177,37 @@ class Pair:
     wound_mm2: float
     wound_mm2_err: float
     wound_true_mm2: float
+    wound_iou: float = NAN
     n_mouths: int
     n_mouths_true: int
     mouth_distances: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Thing:
+    """A polyp that is there, found or not, or something found that is none.
+
+    Attributes
+    ----------
+    kind : str
+        As in the truth; empty where that tells none.
+    diameter_mm : float
+        True, or of what was found where nothing is; NaN where no scale is known.
+    half, strict : Detection
+        Whether it was found at IoU above 0.5, and above 0.75.
+    mouths, two_mouths : Detection
+        Its mouths by place; whether it has two or more.
+    pair : Pair or None
+        What was found against what is there; None if one of the two is missing.
+    """
+
+    kind: str = ""
+    diameter_mm: float = NAN
+    half: Detection = field(default=Detection())
+    strict: Detection = field(default=Detection())
+    mouths: Detection = field(default=Detection())
+    two_mouths: Detection = field(default=Detection())
+    pair: Pair | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -187,6 +218,8 @@ class PhotoScore:
     ----------
     photo : str
         As in the truth.
+    group, ground : str
+        What sort of photo and what lies under the polyps, as in the truth; empty if not told.
     sha256 : str
         Hash of the photo that was read; empty if the reading does not tell.
     refused : str
@@ -199,22 +232,45 @@ class PhotoScore:
         Whether all polyps found are as many as a careful person could count; None if not known.
     distractors_taken : int
         Distractors found as polyps; they are among the false positives.
-    polyps, mouths, two_mouths : Detection
-        Outlines at IoU above 0.5; mouths by place; polyps with two mouths or more.
-    pairs : tuple of Pair
+    things : tuple of Thing
+        Polyps there in the order of the truth, then what was wrongly found.
     """
 
     photo: str
+    group: str = ""
+    ground: str = ""
     sha256: str = ""
     refused: str = ""
     n_true: int
     n_ignored: int = 0
     within_range: bool | None = None
     distractors_taken: int = 0
-    polyps: Detection
-    mouths: Detection
-    two_mouths: Detection
-    pairs: tuple[Pair, ...] = ()
+    things: tuple[Thing, ...] = ()
+
+    @property
+    def polyps(self) -> Detection:
+        """Outlines at IoU above 0.5."""
+        return pool(thing.half for thing in self.things)
+
+    @property
+    def polyps_strict(self) -> Detection:
+        """Outlines at IoU above 0.75."""
+        return pool(thing.strict for thing in self.things)
+
+    @property
+    def mouths(self) -> Detection:
+        """Mouths by place."""
+        return pool(thing.mouths for thing in self.things)
+
+    @property
+    def two_mouths(self) -> Detection:
+        """Polyps with two mouths or more."""
+        return pool(thing.two_mouths for thing in self.things)
+
+    @property
+    def pairs(self) -> tuple[Pair, ...]:
+        """Polyps found and there."""
+        return tuple(thing.pair for thing in self.things if thing.pair is not None)
 
     @property
     def n_found(self) -> int:
@@ -251,17 +307,22 @@ class Scores:
     @property
     def polyps(self) -> Detection:
         """Outlines found, pooled over the photos."""
-        return _pool(photo.polyps for photo in self.photos)
+        return pool(photo.polyps for photo in self.photos)
+
+    @property
+    def polyps_strict(self) -> Detection:
+        """Outlines found at IoU above 0.75, pooled over the photos."""
+        return pool(photo.polyps_strict for photo in self.photos)
 
     @property
     def mouths(self) -> Detection:
         """Mouths found by place, pooled."""
-        return _pool(photo.mouths for photo in self.photos)
+        return pool(photo.mouths for photo in self.photos)
 
     @property
     def two_mouths(self) -> Detection:
         """Polyps with two mouths or more, pooled."""
-        return _pool(photo.two_mouths for photo in self.photos)
+        return pool(photo.two_mouths for photo in self.photos)
 
     @property
     def counts(self) -> Errors:
@@ -319,5 +380,6 @@ class Scores:
         return Scores(photos=tuple(photo for photo in self.photos if photo.photo in wanted))
 
 
-def _pool(detections: Iterable[Detection]) -> Detection:
+def pool(detections: Iterable[Detection]) -> Detection:
+    """Return the sum of detections; of none, an empty one."""
     return sum(detections, start=Detection())

@@ -12,6 +12,7 @@ from polypvision.evaluate.scores import (
     MOUTH_CLASSES,
     Detection,
     Errors,
+    PhotoScore,
     Scores,
     cohen_kappa,
 )
@@ -87,6 +88,7 @@ def text(scores: Scores) -> str:
         f"{len(scores.photos)} photos scored, {len(refused)} of them refused.",
         _detection_line("Polyps at IoU > 0.5", scores.polyps)
         + f", panoptic quality {_say(scores.polyps.panoptic_quality)}",
+        _detection_line("Polyps at IoU > 0.75", scores.polyps_strict),
         _error_line("Polyps per photo", scores.counts, "polyps")
         + f"; exact on {scores.counts_exact} of {len(scores.photos)}"
         + (f", within a careful person's range on {within} of {ranged}" if ranged else ""),
@@ -131,10 +133,31 @@ def _detection(d: Detection) -> dict[str, Any]:
     }
 
 
+def _photo(photo: PhotoScore) -> dict[str, Any]:
+    return {
+        "photo": photo.photo,
+        "group": photo.group,
+        "ground": photo.ground,
+        "sha256": photo.sha256,
+        "refused": photo.refused,
+        "n_true": photo.n_true,
+        "n_ignored": photo.n_ignored,
+        "within_range": photo.within_range,
+        "distractors_taken": photo.distractors_taken,
+        "polyps": _detection(photo.polyps),
+        "polyps_strict": _detection(photo.polyps_strict),
+        "mouths": _detection(photo.mouths),
+        "two_mouths": _detection(photo.two_mouths),
+        "count_error": photo.count_error,
+        "pairs": [asdict(pair) for pair in photo.pairs],
+    }
+
+
 def to_json(scores: Scores) -> dict[str, Any]:
     """Return the scores as plain JSON values: ``all`` together, ``photos`` each, with pairs."""
     pooled = {
         "polyps": _detection(scores.polyps),
+        "polyps_strict": _detection(scores.polyps_strict),
         "mouths": _detection(scores.mouths),
         "two_mouths": _detection(scores.two_mouths),
         "counts": asdict(scores.counts),
@@ -149,16 +172,7 @@ def to_json(scores: Scores) -> dict[str, Any]:
     plain: dict[str, Any] = _plain(
         {
             "all": pooled,
-            "photos": [
-                {
-                    **asdict(photo),
-                    "polyps": _detection(photo.polyps),
-                    "mouths": _detection(photo.mouths),
-                    "two_mouths": _detection(photo.two_mouths),
-                    "count_error": photo.count_error,
-                }
-                for photo in scores.photos
-            ],
+            "photos": [_photo(photo) for photo in scores.photos],
             "unread": scores.unread,
             "untrue": scores.untrue,
         }

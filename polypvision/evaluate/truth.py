@@ -3,13 +3,14 @@
 Records
     The outside contract's own records (`polypvision.reading.to_record`), as the renderer writes
     them. A polyp with ``"partial": true``, or flagged ``touches-edge``, is neither right nor wrong
-    when found or missed.
+    when found or missed. A photo may say its ``family`` and ``ground``, a polyp its ``kind``.
 
 Ellipse annotations
     One object per photo, all in pixels of the upright photo: ``file``; ``polyps``, each with its
     centre ``x, y``, width and height ``w, h`` of an upright ellipse, ``mouths`` and ``mouth_xy``;
     ``partial_or_closed_polyps``, centres ``x, y`` only; and optionally ``distractors``
-    (``x, y, w, h``) and ``n_polyps_range`` (least and most that a careful person could count).
+    (``x, y, w, h``), ``n_polyps_range`` (least and most that a careful person could count),
+    ``kind`` and ``confidence``; photos of low confidence are a group of their own.
 """
 
 from collections.abc import Mapping, Sequence
@@ -43,6 +44,10 @@ class TruthPolyp:
         Places of those mouths whose place is known.
     wound_mm2 : float
         NaN where unknown.
+    wounds_px : tuple of ndarray (n, 2), or None
+        Outline of each wound in the upright photo; None where unknown.
+    kind : str
+        What sort of polyp; empty where unknown.
     """
 
     name: str
@@ -52,6 +57,8 @@ class TruthPolyp:
     n_mouths: int
     mouths_px: Points
     wound_mm2: float
+    wounds_px: tuple[Points, ...] | None = None
+    kind: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,6 +75,8 @@ class TruthPhoto:
         Outlines of things that are no polyps.
     n_polyps_range : tuple of 2 ints or None
         Least and most polyps that a careful person could count.
+    group, ground : str
+        What sort of photo, and what lies under the polyps; empty where unknown.
     """
 
     photo: str
@@ -75,6 +84,8 @@ class TruthPhoto:
     partial: tuple[Points, ...] = field(default=())
     distractors: tuple[Points, ...] = field(default=())
     n_polyps_range: tuple[int, int] | None = None
+    group: str = ""
+    ground: str = ""
 
 
 def ellipse(x: float, y: float, width: float, height: float) -> Points:
@@ -111,9 +122,28 @@ def _from_record(record: Mapping[str, Any]) -> TruthPhoto:
                 n_mouths=int(polyp["n_mouths"]),
                 mouths_px=_points([[m["x_px"], m["y_px"]] for m in polyp["mouths"]]),
                 wound_mm2=_or_nan(polyp["wound_mm2"]),
+                wounds_px=_wounds(polyp),
+                kind=str(polyp.get("kind", "")),
             )
         )
-    return TruthPhoto(photo=record["photo"], polyps=tuple(polyps), partial=tuple(partial))
+    return TruthPhoto(
+        photo=record["photo"],
+        polyps=tuple(polyps),
+        partial=tuple(partial),
+        group=str(record.get("family", "")),
+        ground=str(record.get("ground", "")),
+    )
+
+
+def _wounds(polyp: Mapping[str, Any]) -> tuple[Points, ...] | None:
+    """Outlines of the wounds; none at all is only believed where no wound is said to be."""
+    outlines = tuple(_points(outline) for outline in polyp.get("wound_outlines_px", ()))
+    return outlines if outlines or polyp["wound_mm2"] == 0 else None
+
+
+def _group(record: Mapping[str, Any]) -> str:
+    kind = str(record.get("kind", ""))
+    return f"{kind}, low confidence" if record.get("confidence") == "low" else kind
 
 
 def _from_ellipses(record: Mapping[str, Any]) -> TruthPhoto:
@@ -129,6 +159,7 @@ def _from_ellipses(record: Mapping[str, Any]) -> TruthPhoto:
                 n_mouths=int(polyp["mouths"]),
                 mouths_px=_points(polyp["mouth_xy"]),
                 wound_mm2=float("nan"),
+                kind=str(record.get("kind", "")),
             )
             for number, polyp in enumerate(record["polyps"], 1)
         ),
@@ -141,6 +172,8 @@ def _from_ellipses(record: Mapping[str, Any]) -> TruthPhoto:
             for thing in record.get("distractors", ())
         ),
         n_polyps_range=None if span is None else (int(span[0]), int(span[1])),
+        group=_group(record),
+        ground=str(record.get("ground", "")),
     )
 
 

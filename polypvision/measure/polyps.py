@@ -8,6 +8,7 @@ from skimage.color import rgb2lab
 
 from polypvision.calibrate.plane import mm_per_px
 from polypvision.calibrate.view import PlateView
+from polypvision.measure.doubts import outline_doubts
 from polypvision.measure.shape import (
     circularity,
     equivalent_diameter,
@@ -28,6 +29,7 @@ OUTLINE_ERR_MM = 0.10
 rendered plates; see the accuracy table in DEVELOPERS.md)."""
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
+_COLOUR_PIXELS = 10_000
 _IRREGULAR_CIRCULARITY = 0.6
 _UNSURE = (0.25, 0.75)
 
@@ -135,20 +137,28 @@ def _measure(
     mask = labels == label
     rgb = view.rgb[window]
     corner = np.array([window[1].start, window[0].start], dtype=np.float64)
-    outline_mm = view.to_mm(mask_outline(mask) + corner)
+    outline = mask_outline(mask)
+    outline_mm = view.to_mm(outline + corner)
     area = polygon_area(outline_mm)
     diameter = equivalent_diameter(area)
     length = perimeter(outline_mm)
     centre = polygon_centroid(outline_mm)
 
-    lab = np.asarray(rgb2lab(rgb), np.float32)
-    body = body_colour(lab, mask)
+    body = body_colour(rgb[mask])
     wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
 
     relative = _scale_err(view, centre)
     area_err = float(np.hypot(2 * relative * area, length * OUTLINE_ERR_MM))
     flags = _flags(mask, labels, label, rgb, view.valid[window], wound)
+    flags |= outline_doubts(
+        outline,
+        labels,
+        label,
+        n_mouths=len(mouths.places_xy),
+        n_wounds=len(wound.outlines_xy),
+        at_edge="touches-edge" in flags,
+    )
     if circularity(area, length) < _IRREGULAR_CIRCULARITY:
         flags.add("irregular")
     if len(mouths.places_xy) > normal_mouths:
@@ -178,7 +188,7 @@ def _measure(
         wound_mm2_err=_wound_err(wound_mm2, wound.margin_px / view.px_per_mm, relative),
         wound_margin_mm=wound.margin_px / view.px_per_mm,
         wound_outlines_px=tuple(
-            view.to_photo(view.to_mm(outline + corner)) for outline in wound.outlines_xy
+            view.to_photo(view.to_mm(part + corner)) for part in wound.outlines_xy
         ),
         colour_lab=(float(body[0]), float(body[1]), float(body[2])),
         score=polyp_map.scores[label - 1],
@@ -186,12 +196,13 @@ def _measure(
     )
 
 
-def body_colour(lab: NDArray[np.float32], mask: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return the colour (3,) of a polyp's disc: the median of its darker, more coloured half.
+def body_colour(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
+    """Return the CIELAB colour (3,) of a polyp's disc from its pixels (n, 3).
 
-    A fresh cut can be pale over a third of a small piece, which would drag a plain median.
+    It is the median of their darker, more coloured half: a fresh cut can be pale over a third of a
+    small piece, which would drag a plain median. Of very many pixels only some are looked at.
     """
-    pixels = lab[mask]
+    pixels = rgb2lab(rgb[:: len(rgb) // _COLOUR_PIXELS + 1])
     depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
     coloured = pixels[depth <= np.median(depth)]
     return np.asarray(np.median(coloured, axis=0), np.float64)

@@ -1,7 +1,7 @@
 """Random scenes of every kind, for tuning and for tests."""
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -11,6 +11,7 @@ from polypvision.card.layout import CARD_KINDS, ID1_MM, CardKind, card_layout
 from polypvision.render.camera import plate_to_photo
 from polypvision.render.scene import (
     GROUNDS,
+    HELD_OUT,
     MORPHS,
     TEXTURES,
     Camera,
@@ -18,10 +19,12 @@ from polypvision.render.scene import (
     FurnitureSpec,
     Ground,
     Light,
+    Morph,
     PolypSpec,
     Scene,
     Shape,
     SmallCard,
+    Texture,
 )
 from polypvision.render.shapes import Planform, part, planform
 
@@ -46,7 +49,27 @@ _THING_SIZES: dict[FurnitureKind, tuple[float, float]] = {
     "bubble": (1, 4),
     "algae": (8, 22),
     "rubble": (8, 28),
+    "hub": (14, 30),
 }
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looks:
+    """What chance may choose from."""
+
+    grounds: tuple[Ground, ...]
+    morphs: tuple[Morph, ...]
+    textures: tuple[Texture, ...]
+    things: tuple[FurnitureKind, ...]
+
+
+TAUGHT = Looks(
+    grounds=tuple(word for word in GROUNDS if word not in HELD_OUT),
+    morphs=tuple(word for word in MORPHS if word not in HELD_OUT),
+    textures=tuple(word for word in TEXTURES if word not in HELD_OUT),
+    things=_THINGS,
+)
+"""What lessons are drawn from: all but `HELD_OUT`."""
 
 
 def _seed(rng: np.random.Generator) -> int:
@@ -58,7 +81,9 @@ def _round(value: float) -> float:
     return round(float(value), 3)
 
 
-def random_polyp(rng: np.random.Generator, name: str, x_mm: float, y_mm: float) -> PolypSpec:
+def random_polyp(
+    rng: np.random.Generator, name: str, x_mm: float, y_mm: float, looks: Looks = TAUGHT
+) -> PolypSpec:
     """Return one polyp of any kind at a place."""
     shape = _SHAPES[rng.choice(len(_SHAPES), p=_SHAPE_SHARES)]
     piece = shape in ("half", "quarter", "margin")
@@ -91,8 +116,8 @@ def random_polyp(rng: np.random.Generator, name: str, x_mm: float, y_mm: float) 
         lobe_depth=_round(rng.uniform(0.01, 0.05)),
         wobble=_round(rng.uniform(0.005, 0.045)),
         roundness=_round(healed),
-        morph=MORPHS[rng.integers(len(MORPHS))],
-        texture=TEXTURES[rng.integers(len(TEXTURES))],
+        morph=looks.morphs[rng.integers(len(looks.morphs))],
+        texture=looks.textures[rng.integers(len(looks.textures))],
         vigour=_round(1 - 0.6 * rng.random() ** 4),
         mouths=mouths,
         mouth_gap_mm=_round(max(gap, mouth_length * diameter + 0.01) if mouths > 1 else 0.0),
@@ -147,24 +172,32 @@ class _Packing:
         return True
 
 
+def _line(rng: np.random.Generator, looks: Looks) -> tuple[Morph, Texture]:
+    return (
+        looks.morphs[rng.integers(len(looks.morphs))],
+        looks.textures[rng.integers(len(looks.textures))],
+    )
+
+
 def _polyps(
     rng: np.random.Generator,
     box: tuple[float, float, float, float],
     cards: list[np.ndarray],
     count: int,
+    looks: Looks,
 ) -> tuple[PolypSpec, ...]:
     packing = _Packing(box, cards)
     specs: list[PolypSpec] = []
     # A plate usually holds one or two lines.
-    lines = [(MORPHS[rng.integers(len(MORPHS))], TEXTURES[rng.integers(len(TEXTURES))])]
+    lines = [_line(rng, looks)]
     if rng.random() < 0.6:
-        lines.append((MORPHS[rng.integers(len(MORPHS))], TEXTURES[rng.integers(len(TEXTURES))]))
+        lines.append(_line(rng, looks))
     for _ in range(40 * count):
         if len(specs) == count:
             break
         beside = bool(packing.shapes) and rng.random() < 0.35
         x, y = rng.uniform(box[0], box[2]), rng.uniform(box[1], box[3])
-        spec = random_polyp(rng, f"p{len(specs) + 1:02d}", x, y)
+        spec = random_polyp(rng, f"p{len(specs) + 1:02d}", x, y, looks)
         if beside:
             other = packing.shapes[rng.integers(len(packing.shapes))]
             own = planform(spec)
@@ -216,11 +249,14 @@ def _settled(specs: list[PolypSpec]) -> tuple[PolypSpec, ...]:
 
 
 def _furniture(
-    rng: np.random.Generator, box: tuple[float, float, float, float], cards: list[np.ndarray]
+    rng: np.random.Generator,
+    box: tuple[float, float, float, float],
+    cards: list[np.ndarray],
+    kinds: tuple[FurnitureKind, ...],
 ) -> tuple[FurnitureSpec, ...]:
     things: list[FurnitureSpec] = []
     for _ in range(int(rng.integers(0, 14))):
-        kind = _THINGS[rng.integers(len(_THINGS))]
+        kind = kinds[rng.integers(len(kinds))]
         size = rng.uniform(*_THING_SIZES[kind])
         x, y = rng.uniform(box[0] + 3, box[2] - 3), rng.uniform(box[1] + 3, box[3] - 3)
         if any(np.hypot(x - cx, y - cy) < reach + size / 2 for cx, cy, reach in cards):
@@ -307,6 +343,7 @@ def random_scene(
     card: CardKind | None = None,
     ground: Ground | None = None,
     n_polyps: int | None = None,
+    looks: Looks = TAUGHT,
 ) -> Scene:
     """Return a varied plate: any ground, colours, distractors, card, pose and light.
 
@@ -315,6 +352,8 @@ def random_scene(
     rng : numpy.random.Generator
     card, ground, n_polyps
         Fixed where given, else by chance.
+    looks : Looks
+        What chance chooses from.
     """
     kind = card or CARD_KINDS[rng.choice(3, p=(0.35, 0.45, 0.2))]
     window = card_layout(kind).window
@@ -355,7 +394,7 @@ def random_scene(
         photo=photo,
         plate=int(rng.integers(1, 10000)),
         card=kind,
-        ground=ground or GROUNDS[rng.integers(len(GROUNDS))],
+        ground=ground or looks.grounds[rng.integers(len(looks.grounds))],
         ground_seed=_seed(rng),
         plate_x_mm=plate[0],
         plate_y_mm=plate[1],
@@ -368,6 +407,6 @@ def random_scene(
         camera=frame_camera(camera, shown, fill=_round(rng.uniform(0.9, 0.99))),
         light=random_light(rng),
         cards=cards,
-        polyps=_polyps(rng, box, taken, count if n_polyps is None else n_polyps),
-        furniture=_furniture(rng, box, taken),
+        polyps=_polyps(rng, box, taken, count if n_polyps is None else n_polyps, looks),
+        furniture=_furniture(rng, box, taken, looks.things),
     )

@@ -205,6 +205,27 @@ def _hose(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Genera
     )
 
 
+def _hub(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Generator) -> Relief:
+    """A plug with a dark hole in its middle and spokes round it: much like an oral disc."""
+    u, v = _turned(spec, patch)
+    radius = spec.size_mm / 2
+    reach = np.hypot(u, v)
+    depth = np.asarray(radius - reach, np.float32)
+    spokes = np.cos(int(rng.integers(8, 17)) * np.arctan2(v, u)) * (reach > 0.3 * radius)
+    collar = np.exp(-(((reach / radius - 0.24) / 0.06) ** 2))
+    hole = np.clip((0.16 * radius - reach) * scale + 0.5, 0, 1)
+    albedo = _ceramic(patch.shape, scale, spec.tint, rng)
+    albedo *= np.clip(1 + 0.25 * spokes + 0.3 * collar, 0.4, 1.6)[..., None]
+    albedo = _blend(albedo, (0.02, 0.02, 0.02), np.asarray(hole, np.float32))
+    height = _dome(depth, 1.0, 2.5) + 0.35 * spokes + 0.6 * collar - 2.0 * hole
+    return Relief(
+        cover=_cover(depth, scale),
+        albedo=albedo,
+        height=np.asarray(height, np.float32),
+        thickness_mm=3.5,
+    )
+
+
 _MAKERS: dict[
     FurnitureKind, Callable[[FurnitureSpec, Patch, float, np.random.Generator], Relief]
 ] = {
@@ -216,6 +237,7 @@ _MAKERS: dict[
     "algae": _algae,
     "rubble": _rubble,
     "cover": _hose,
+    "hub": _hub,
 }
 
 

@@ -86,6 +86,50 @@ def _egg_crate(patch: Patch, scale: float, rng: np.random.Generator) -> tuple[Ra
     return albedo, np.asarray(np.clip(inside, -1.0, 0.35) * 0.8, np.float32)
 
 
+def _slate(patch: Patch, scale: float, rng: np.random.Generator) -> tuple[Radiance, Field]:
+    """Split slate: flat steps along the cleavage, pale veins, rust in the cracks."""
+    albedo = _plain(patch.shape, (0.060, 0.068, 0.085))
+    steps = cloud(patch.shape, 40 * scale, rng, octaves=4) * np.float32(2.5)
+    level = np.floor(steps)
+    edge = np.clip((steps - level) * 8, 0, 1)
+    albedo *= (1 + 0.10 * (level % 3) + 0.10 * grain(patch.shape, 0.7, rng))[..., None]
+    albedo = _mix(albedo, (0.17, 0.08, 0.035), np.asarray(0.7 * (1 - edge), np.float32))
+    vein = np.abs(cloud(patch.shape, 60 * scale, rng, octaves=2))
+    albedo = _mix(albedo, (0.52, 0.50, 0.46), 0.85 * np.clip(1 - vein * 30, 0, 1))
+    return albedo, np.asarray(0.45 * (level + edge), np.float32)
+
+
+_CHIPS: tuple[_Colour, ...] = (
+    (0.42, 0.40, 0.36),
+    (0.36, 0.13, 0.07),
+    (0.07, 0.06, 0.06),
+    (0.13, 0.19, 0.09),
+    (0.40, 0.22, 0.20),
+    (0.12, 0.16, 0.24),
+)
+
+
+def _terrazzo(patch: Patch, scale: float, rng: np.random.Generator) -> tuple[Radiance, Field]:
+    """Ground stone chips of many colours in cement."""
+    height, width = patch.shape
+    count = max(int(height * width / scale**2 / rng.uniform(20, 70)), 1)
+    seeds = np.full(patch.shape, 255, np.uint8)
+    seeds[rng.integers(0, height, count), rng.integers(0, width, count)] = 0
+    distance, cells = cv2.distanceTransformWithLabels(
+        seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    number = int(cells.max()) + 1
+    chips = np.array(_CHIPS, np.float32)[rng.integers(0, len(_CHIPS), number)]
+    chips *= np.exp(rng.normal(0, 0.25, (number, 1))).astype(np.float32)
+    size = rng.uniform(0.8, 4.0, number).astype(np.float32)[cells] * np.float32(scale)
+    there = np.clip((size - distance) / 1.5, 0, 1)
+    cement = _plain(patch.shape, (0.34, 0.33, 0.30))
+    cement *= (1 + 0.08 * grain(patch.shape, 0.8, rng))[..., None]
+    albedo = np.asarray(cement + there[..., None] * (chips[cells] - cement), np.float32)
+    albedo = _film(albedo, 35 * scale, rng, (0.10, 0.12, 0.05), 0.5)
+    return albedo, np.asarray(0.04 * there, np.float32)
+
+
 def paint_ground(canvas: Canvas, patch: Patch, ground: Ground, rng: np.random.Generator) -> None:
     """Paint the plate's surface over a patch."""
     scale = canvas.px_per_mm
@@ -98,6 +142,10 @@ def paint_ground(canvas: Canvas, patch: Patch, ground: Ground, rng: np.random.Ge
             albedo, height = _tile(patch, scale, rng, (0.56, 0.54, 0.48))
         case "egg-crate":
             albedo, height = _egg_crate(patch, scale, rng)
+        case "slate":
+            albedo, height = _slate(patch, scale, rng)
+        case "terrazzo":
+            albedo, height = _terrazzo(patch, scale, rng)
     diffuse, _ = shade(height, scale, canvas.lamp, 20.0)
     flat(canvas, patch, albedo * diffuse[..., None])
 

@@ -14,11 +14,13 @@ from polypvision.card.layout import SMALL_COPIES, CardKind, card_layout
 from polypvision.errors import TableError
 
 Shape = Literal["disc", "oval", "hourglass", "half", "quarter", "margin"]
-Texture = Literal["ridges", "bubbles", "velvet", "warts"]
-Morph = Literal["rust", "green", "teal", "purple", "bicolour", "brown", "blue", "pink"]
-Ground = Literal["mat", "grey-tile", "white-tile", "egg-crate"]
+Texture = Literal["ridges", "bubbles", "velvet", "warts", "net"]
+Morph = Literal[
+    "rust", "green", "teal", "purple", "bicolour", "brown", "blue", "pink", "gold", "ink"
+]
+Ground = Literal["mat", "grey-tile", "white-tile", "egg-crate", "slate", "terrazzo"]
 FurnitureKind = Literal[
-    "plug", "tile", "grid", "glue", "snail", "bubble", "algae", "rubble", "cover"
+    "plug", "tile", "grid", "glue", "snail", "bubble", "algae", "rubble", "cover", "hub"
 ]
 
 SHAPES: tuple[Shape, ...] = get_args(Shape)
@@ -26,6 +28,10 @@ TEXTURES: tuple[Texture, ...] = get_args(Texture)
 MORPHS: tuple[Morph, ...] = get_args(Morph)
 GROUNDS: tuple[Ground, ...] = get_args(Ground)
 FURNITURE: tuple[FurnitureKind, ...] = get_args(FurnitureKind)
+
+HELD_OUT = frozenset({"net", "gold", "ink", "slate", "terrazzo", "hub"})
+"""Looks that no lesson ever shows, so that a reader can be judged on what it has not learned
+(`polypvision.evaluate.heldout`)."""
 
 
 def _check(what: str, values: Any, limits: dict[str, tuple[float, float]]) -> None:
@@ -142,7 +148,8 @@ class FurnitureSpec:
     ----------
     kind : str
         'plug' round, 'tile' square, 'grid' egg-crate, 'glue' blob, 'snail', 'bubble', 'algae'
-        tuft, 'rubble', or 'cover': an opaque dark thing, such as a hose across the card.
+        tuft, 'rubble', 'hub' a plug with a hole and spokes, or 'cover': an opaque dark thing,
+        such as a hose across the card.
     size_mm : float
         Its greatest width.
     tint : float
@@ -297,7 +304,8 @@ class Scene:
     plate : int
         Plate code, 1 to 9999.
     card : {'small', 'a5', 'a4'}
-    ground : {'mat', 'grey-tile', 'white-tile', 'egg-crate'}
+    ground : str
+        One of `GROUNDS`.
     ground_seed : int
         Chance in the ground's looks; the same on every date.
     plate_x_mm, plate_y_mm, plate_width_mm, plate_height_mm : float

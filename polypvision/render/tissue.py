@@ -84,6 +84,20 @@ PIGMENTS: dict[Morph, Pigment] = {
         tip=(0.58, 0.33, 0.32),
         glow=(0.15, 0.03, 0.02),
     ),
+    "gold": Pigment(
+        disc=(0.40, 0.27, 0.04),
+        mottle=(0.48, 0.38, 0.12),
+        rim=(0.10, 0.22, 0.24),
+        tip=(0.58, 0.50, 0.22),
+        glow=(0.30, 0.26, 0.02),
+    ),
+    "ink": Pigment(
+        disc=(0.018, 0.018, 0.035),
+        mottle=(0.05, 0.035, 0.07),
+        rim=(0.36, 0.11, 0.02),
+        tip=(0.10, 0.12, 0.16),
+        glow=(0.10, 0.02, 0.0),
+    ),
 }
 _BLEACHED = np.array([0.62, 0.57, 0.47], dtype=np.float32)
 _WOUND = np.array([0.72, 0.67, 0.57], dtype=np.float32)
@@ -226,7 +240,21 @@ def _texture(
             dots = _noise(frame, 0.16, rng)
             height = 0.5 * np.clip(dots - 0.8, 0, 1.2) + 0.04 * fine
             tip = np.clip((dots - 0.9) * 2.0, 0, 1)
+        case "net":
+            threads = _net(frame, rng.uniform(5, 9), 0.25 * _noise(frame, 0.4, rng))
+            height = 0.35 * threads + 0.04 * fine
+            tip = np.clip(threads + 0.15 * fine, 0, 1)
     return np.asarray(height, np.float32), np.asarray(tip, np.float32)
+
+
+def _net(frame: _Frame, meshes: float, warp: Field) -> Field:
+    """Raised threads (0 to 1) of a net of six-sided meshes, that many in a radius."""
+    waves = np.zeros_like(frame.u)
+    for turn in np.radians((0.0, 60.0, 120.0)):
+        along = frame.u * np.float32(np.cos(turn)) + frame.v * np.float32(np.sin(turn))
+        waves += np.cos(np.float32(2 * np.pi * meshes) * along + np.float32(2) * warp)
+    # Three waves sum to 3 in the middle of a mesh and to -1.5 where threads meet.
+    return np.asarray(np.clip((0.6 - waves) / 1.2, 0, 1), np.float32)
 
 
 def _mouth_fields(shape: Planform, patch: Patch, slim: float) -> tuple[Field, Field, Field]:

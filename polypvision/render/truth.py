@@ -77,6 +77,11 @@ def _polyp(
         wound_mm2=max(shape.wound_mm2, 0.0),
         wound_mm2_err=_NAN,
         wound_margin_mm=shape.wound_margin_mm,
+        wound_outlines_px=tuple(
+            apply_homography(photo.plate_to_photo, wound) for wound in shape.wounds_mm
+        )
+        if flags["wound"]
+        else (),
         colour_lab=colour_lab,
         score=1.0,
         flags=tuple(word for word, holds in flags.items() if holds),
@@ -135,11 +140,16 @@ def _near(one: Planform, other: Planform) -> bool:
 
 
 def truth_record(photo: RenderedPhoto, scene: Scene, sha256: str) -> dict[str, Any]:
-    """Return the truth as a reading's record; each polyp has its ``name`` besides."""
+    """Return the truth as a reading's record.
+
+    The photo has its ``ground`` besides, and each polyp its ``name`` and ``kind`` (of skin).
+    """
     reading, names = truth_reading(photo, scene, sha256)
-    record = to_record(reading)
+    record = {**to_record(reading), "ground": scene.ground}
+    kinds = {spec.name: spec.texture for spec in scene.polyps}
     for polyp, name in zip(record["polyps"], names, strict=True):
         polyp["name"] = name
+        polyp["kind"] = kinds[name]
     return record
 
 

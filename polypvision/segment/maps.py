@@ -54,6 +54,18 @@ class PlateMaps:
     levels: Levels
 
 
+def blank_maps(view: PlateView) -> PlateMaps:
+    """Return maps that see nothing anywhere, for a reading that asks no network."""
+    nothing = np.zeros(view.valid.shape, np.float32)
+    return PlateMaps(
+        tissue=nothing,
+        wound=nothing,
+        mouth=nothing,
+        centre=nothing,
+        to_centre_px=np.zeros((*view.valid.shape, 2), np.float32),
+    )
+
+
 @cache
 def _network(reader: Reader) -> cv2.dnn.Net:
     path = files("polypvision") / "models" / f"{reader.name}.onnx"

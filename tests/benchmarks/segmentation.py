@@ -1,12 +1,14 @@
-"""Our own reading beside three library recipes, on photos whose truth is known.
+"""Our own reading, with and without the polyp test, beside three library recipes.
 
     python tests/benchmarks/segmentation.py FOLDER TRUTH.json
     python tests/benchmarks/segmentation.py --coins
+    python tests/benchmarks/segmentation.py --held-out 14
     python tests/benchmarks/segmentation.py --tune FOLDER TRUTH.json
 
-TRUTH.json has either shape that `polypvision evaluate` takes. A photo without a card is read at
-the ``mm_per_px_assumed`` of its entry, or at --mm-per-px. All get the same straightened view, whose
-making is not counted in their seconds. --tune tries the recipes' grids instead and prints the best.
+All on photos whose truth is known. TRUTH.json has either shape that `polypvision evaluate` takes.
+A photo without a card is read at the ``mm_per_px_assumed`` of its entry, or at --mm-per-px. All get
+the same straightened view, whose making is not counted in their seconds. --tune tries the recipes'
+grids instead and prints the best.
 """
 
 import argparse
@@ -31,6 +33,7 @@ from polypvision import evaluate
 from polypvision.calibrate.photo import view_at_scale, view_from_card
 from polypvision.calibrate.view import PlateView
 from polypvision.errors import PolypvisionError
+from polypvision.evaluate.heldout import pictures
 from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.pipeline import ReadSettings, read_plate
 from polypvision.reading import PhotoFacts, to_record
@@ -69,6 +72,17 @@ def plates_in(folder: Path, truth: list[Record], mm_per_px: float | None) -> Ite
             rgb=np.asarray(upright, np.uint8),
             mm_per_px=mm_per_px or entry.get("mm_per_px_assumed"),
             truth=entry,
+        )
+
+
+def held_out(each: int) -> Iterator[Plate]:
+    """Yield the pictures of the families that no lesson shows."""
+    for picture in pictures(each):
+        yield Plate(
+            name=picture.truth["photo"],
+            rgb=picture.rgb,
+            mm_per_px=picture.mm_per_px,
+            truth=picture.truth,
         )
 
 
@@ -139,9 +153,9 @@ def refusal(plate: Plate, error: PolypvisionError) -> Record:
     return {"photo": plate.name, "error": {"kind": error.kind, "message": str(error)}}
 
 
-def ours(plate: Plate) -> Record:
-    """Read a photo as the program does."""
-    settings = ReadSettings(mm_per_px=plate.mm_per_px)
+def ours(plate: Plate, *, polyp_test: bool = True) -> Record:
+    """Read a photo as the program does, or find what is round in it."""
+    settings = ReadSettings(mm_per_px=plate.mm_per_px, polyp_test=polyp_test)
     facts = PhotoFacts(photo=plate.name, sha256="")
     try:
         return to_record(read_plate(plate.rgb, facts, settings))
@@ -151,7 +165,7 @@ def ours(plate: Plate) -> Record:
 
 def compare(plates: Iterator[Plate]) -> None:
     """Read every photo in all ways and print one line for each way."""
-    names = ["polypvision", *recipes.RECIPES]
+    names = ["polypvision", "shapes alone", *recipes.RECIPES]
     records: dict[str, list[Record]] = {name: [] for name in names}
     seconds = dict.fromkeys(names, 0.0)
     straightening = 0.0
@@ -167,9 +181,10 @@ def compare(plates: Iterator[Plate]) -> None:
             continue
         took = time.perf_counter() - start
         straightening += took
-        start = time.perf_counter()
-        records["polypvision"].append(ours(plate))
-        seconds["polypvision"] += max(time.perf_counter() - start - took, 0.0)
+        for name in names[:2]:
+            start = time.perf_counter()
+            records[name].append(ours(plate, polyp_test=name == "polypvision"))
+            seconds[name] += max(time.perf_counter() - start - took, 0.0)
         for name, recipe in recipes.RECIPES.items():
             start = time.perf_counter()
             found = recipe(view.rgb, view.valid, view.px_per_mm, **recipes.SETTINGS[name])
@@ -193,7 +208,9 @@ def compare(plates: Iterator[Plate]) -> None:
             f"| {size.bias:+.1f} | {size.rmse:.1f} | {seconds[name] / n:.2f} |"
         )
     print("\npolypvision in full (it also finds mouths and wounds):\n")
-    print(evaluate.text(evaluate.score(records["polypvision"], truth)))
+    scores = evaluate.score(records["polypvision"], truth)
+    print(evaluate.text(scores))
+    print(f"\n{evaluate.breakdown(scores)}")
 
 
 def tune(plates: Iterator[Plate]) -> None:
@@ -239,13 +256,16 @@ def main() -> None:
     parser.add_argument("truth", type=Path, nargs="?")
     parser.add_argument("--mm-per-px", type=float)
     parser.add_argument("--coins", action="store_true")
+    parser.add_argument("--held-out", type=int, metavar="EACH", help="pictures of every family")
     parser.add_argument("--tune", action="store_true")
     chosen = parser.parse_args()
     print(machine())
     if chosen.coins:
         compare(iter([coins()]))
+    elif chosen.held_out:
+        compare(held_out(chosen.held_out))
     elif chosen.folder is None or chosen.truth is None:
-        parser.error("give a folder of photos and its truth, or --coins")
+        parser.error("give a folder of photos and its truth, --coins, or --held-out")
     else:
         truth = json.loads(chosen.truth.read_text(encoding="utf-8"))
         plates = plates_in(chosen.folder, truth, chosen.mm_per_px)

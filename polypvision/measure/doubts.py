@@ -1,0 +1,116 @@
+"""What makes a size doubtful: a disc that is folded, seen at a slant, or hidden by a neighbour."""
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import distance_transform_edt
+
+from polypvision.reading import Points
+
+# Own choices from painted discs; no source.
+_OBLIQUE = 0.7
+"""Short by long axis below which an ellipse is taken for a disc seen at a slant."""
+_ELLIPTIC = 0.95
+"""Least overlap (IoU) with the ellipse of the same moments for an outline to be one."""
+_FOLD = 0.09
+"""Depth of a dent in the margin, as a part of the diameter, that is a fold."""
+_BITE = 0.045
+"""The same where a neighbour lies in the dent."""
+_BESIDE_PX = 3.0
+_OWN_SHARE = 0.5
+"""Part of a dent's floor that must lie on the neighbour's margin."""
+
+
+def outline_doubts(
+    outline: Points,
+    labels: NDArray[np.int32],
+    label: int,
+    *,
+    n_mouths: int,
+    n_wounds: int = 0,
+    at_edge: bool = False,
+) -> set[str]:
+    """Return 'folded', 'oblique' and 'hidden', as far as the outline tells.
+
+    A polyp about to divide is lengthened and waisted too: with two mouths neither 'oblique' nor
+    'folded' is said. A cut edge is no fold.
+
+    Parameters
+    ----------
+    outline : ndarray (n, 2)
+        x and y, pixels of ``labels``.
+    labels : ndarray (h, w) of int32
+        The polyp's window, neighbours included.
+    label : int
+        The polyp's own.
+    n_mouths, n_wounds : int
+    at_edge : bool
+        Whether the view ends at the polyp: then its shape says nothing.
+    """
+    if len(outline) < 8 or at_edge:
+        return set()
+    doubts: set[str] = set()
+    points = np.round(outline * 16).astype(np.int32)
+    area = cv2.contourArea(points) / 256
+    diameter = 2 * np.sqrt(area / np.pi)
+    others = (labels != label) & (labels != 0)
+    gaps = (
+        np.asarray(distance_transform_edt(~others), np.float64)
+        if others.any()
+        else np.full(labels.shape, np.inf)
+    )
+    for depth, floor in _dents(points):
+        by_neighbour = np.mean(_at(gaps, floor) <= _BESIDE_PX) >= _OWN_SHARE
+        if by_neighbour and depth > _BITE * diameter:
+            doubts.add("hidden")
+        elif not by_neighbour and depth > _FOLD * diameter and n_mouths < 2 and not n_wounds:
+            doubts.add("folded")
+    if n_mouths < 2 and not n_wounds and not doubts and _is_slanted(outline, area):
+        doubts.add("oblique")
+    return doubts
+
+
+def _at(field: NDArray[np.float64], places: Points) -> NDArray[np.float64]:
+    x, y = np.round(places).astype(int).T
+    rows, columns = np.clip(y, 0, field.shape[0] - 1), np.clip(x, 0, field.shape[1] - 1)
+    return np.asarray(field[rows, columns], np.float64)
+
+
+def _dents(points: NDArray[np.int32]) -> list[tuple[float, Points]]:
+    """Return depth and floor (the outline between its two lips) of each dent, pixels."""
+    hull = np.asarray(cv2.convexHull(points, returnPoints=False))
+    # Where an outline has equal points, the hull's numbers may not run one way round.
+    hull = np.sort(hull, axis=0)[::-1]
+    defects = cv2.convexityDefects(points, hull) if len(hull) > 3 else None
+    if defects is None:
+        return []
+    dents = []
+    for start, end, _, depth in np.asarray(defects).reshape(-1, 4):
+        steps = (int(end) - int(start)) % len(points)
+        floor = points[(int(start) + np.arange(steps + 1)) % len(points)] / 16
+        # The lips themselves belong to either side.
+        inner = floor[len(floor) // 6 : len(floor) - len(floor) // 6]
+        dents.append((float(depth) / 256 / 16, np.asarray(inner, np.float64)))
+    return dents
+
+
+def _is_slanted(outline: Points, area: float) -> bool:
+    """Whether an outline is an ellipse much longer than wide."""
+    moments = cv2.moments(outline.astype(np.float32).reshape(-1, 1, 2))
+    if not moments["m00"]:
+        return False
+    xx, yy, xy = (moments[name] / moments["m00"] for name in ("mu20", "mu02", "mu11"))
+    values, axes = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
+    short, long = 2 * np.sqrt(np.maximum(values, 1e-9))
+    if short / long >= _OBLIQUE:
+        return False
+    middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
+    turn = np.arange(90) * (2 * np.pi / 90)
+    ellipse = middle + np.stack([short * np.cos(turn), long * np.sin(turn)], 1) @ axes.T
+    low = np.floor(np.minimum(outline.min(axis=0), ellipse.min(axis=0))) - 1
+    size = np.ceil(np.maximum(outline.max(axis=0), ellipse.max(axis=0)) - low).astype(int) + 2
+    masks = np.zeros((2, size[1], size[0]), np.uint8)
+    for mask, points in zip(masks, (outline, ellipse), strict=True):
+        cv2.fillPoly(mask, [np.round(points - low).astype(np.int32)], 1)
+    shared, union = (masks[0] & masks[1]).sum(), (masks[0] | masks[1]).sum()
+    return bool(shared > _ELLIPTIC * union)
