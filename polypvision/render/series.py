@@ -106,15 +106,17 @@ class SeriesPhoto:
     day : float
         Days since the first photo.
     names : mapping of int to str
-        True name of every label; a false reading is not in it.
+        True name of every label that shows one polyp; a false reading is not in it.
     joined : mapping of int to tuple of str
-        Names of those that a label shows as one; the first is in `names` too.
+        Names of those that a label shows as one, the larger first.
     there : tuple of str
         Names of all on the plate, read or not.
     expansion : float
         Factor by which all diameters of this photo are larger than at rest.
     turn_deg, shift_mm : float, tuple of 2 floats
         How the plate lies against the first photo: turned about its middle, then shifted.
+    rearranged : bool
+        Whether pieces changed places since the photo before.
     """
 
     reading: PlateReading
@@ -125,6 +127,7 @@ class SeriesPhoto:
     expansion: float
     turn_deg: float
     shift_mm: tuple[float, float]
+    rearranged: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -165,8 +168,15 @@ def simulate_series(
             _push(pushed, settings, rng)
         if visit == settings.rearranged_at:
             _rearrange(pushed, polyps, day, settings.n_rearranged, rng)
-        if visit not in missing:
-            photos.append(_photograph(polyps, pushed, plate, day, len(photos), settings, rng))
+        if visit in missing:
+            continue
+        photo = _photograph(polyps, pushed, plate, day, len(photos), settings, rng)
+        # With the date itself missing, the next photo shows it.
+        since = photos[-1].day if photos else -math.inf
+        changed = settings.n_rearranged > 0 and settings.rearranged_at is not None
+        if changed and since < settings.days[settings.rearranged_at or 0] <= day:
+            photo = replace(photo, rearranged=True)
+        photos.append(photo)
     return Series(plate=plate, photos=tuple(photos), polyps={one.name: one for one in polyps})
 
 
@@ -311,7 +321,7 @@ def _photograph(
             polyps=tuple(replace(polyp, label=label) for label, (polyp, _) in labelled),
         ),
         day=day,
-        names={label: names[0] for label, (_, names) in labelled if names},
+        names={label: names[0] for label, (_, names) in labelled if len(names) == 1},
         joined={label: names for label, (_, names) in labelled if len(names) > 1},
         there=tuple(one.name for one in there),
         expansion=expansion,

@@ -101,9 +101,10 @@ def _vote(
     grid = np.bincount(cells[:, 1] * side + cells[:, 0], weights=votes, minlength=side * side)
     # A shift near a cell's border splits its votes: count the eight neighbours too.
     padded = np.pad(grid.reshape(side, side), 1)
-    total = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).sum(axis=(2, 3))
+    rows = padded[:-2] + padded[1:-1] + padded[2:]
+    total = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
     steps = (np.arange(side) - half) * cell_mm
-    total = total - _PER_MM * np.hypot(steps[None, :], steps[:, None])
+    total -= _PER_MM * np.hypot(steps[None, :], steps[:, None])
     y, x = np.divmod(int(np.argmax(total)), side)
     return float(total[y, x]), (float(steps[x]), float(steps[y]))
 

@@ -45,7 +45,8 @@ def to_record(tracks: PlateTracks) -> dict[str, Any]:
     dict
         ``plate``; ``photos`` with the motion of each against the first; ``individuals`` with their
         ``parents``, ``end`` and ``observations`` (x_mm and y_mm in the coordinates of the first
-        photo); ``events`` with ``at`` (the photo that shows it) and ``after`` (the one before).
+        photo); ``events`` with ``at`` (the photo that shows it) and ``after`` (the one before);
+        ``remarks``, sentences for a person.
     """
     return {
         "plate": tracks.plate,
@@ -76,4 +77,5 @@ def to_record(tracks: PlateTracks) -> dict[str, Any]:
             }
             for event in tracks.events
         ],
+        "remarks": list(tracks.remarks),
     }
