@@ -106,20 +106,31 @@ _Told = tuple[int, frozenset[str], str]
 """Photo's index, the daughters, and the individual an event is about."""
 
 
-def _compare(found: list[_Told], true: list[_Told]) -> Detection:
-    """Return events found against those there; each counts once."""
+def _compare(found: Sequence[_Told], true: Sequence[_Told], before: int | None = None) -> Detection:
+    """Return events found against those there; each counts once.
+
+    With `before`, events that only a photo of that index or later shows are left out, in truth as
+    in what was found; one that is true counts as the truth has it.
+    """
     left = list(true)
-    hits = 0
-    for index, daughters, name in found:
+    hits: list[_Told] = []
+    wrong: list[_Told] = []
+    for one in found:
+        index, daughters, name = one
         same = [
-            one
-            for one in left
-            if one[1:] == (daughters, name) and abs(one[0] - index) <= _LATE_PHOTOS
+            other
+            for other in left
+            if other[1:] == (daughters, name) and abs(other[0] - index) <= _LATE_PHOTOS
         ]
         if same:
-            left.remove(min(same, key=lambda one: abs(one[0] - index)))
-            hits += 1
-    return Detection(tp=hits, fp=len(found) - hits, fn=len(true) - hits)
+            hits.append(min(same, key=lambda other: abs(other[0] - index)))
+            left.remove(hits[-1])
+        else:
+            wrong.append(one)
+    tp, fp, fn = (
+        sum(before is None or one[0] < before for one in some) for some in (hits, wrong, left)
+    )
+    return Detection(tp=tp, fp=fp, fn=fn)
 
 
 def _found(
@@ -166,19 +177,6 @@ def score_following(series: Series, tracks: PlateTracks) -> FollowScores:
             true["new"].append((born, frozenset(), one.name))
     found = {kind: _found(tracks, names, kind, index_of) for kind in ("divided", "lost", "new")}
 
-    def settled(events: list[_Told]) -> list[_Told]:
-        return [one for one in events if one[0] < last]
-
-    def settled_score(kind: str) -> Detection:
-        # An event one photo off the last may be told on the last and is then right.
-        whole = _compare(found[kind], true[kind])
-        late = _compare(
-            [one for one in found[kind] if one[0] == last],
-            [one for one in true[kind] if one[0] == last],
-        )
-        early = _compare(settled(found[kind]), settled(true[kind]))
-        return Detection(tp=early.tp, fp=early.fp, fn=whole.fn - late.fn)
-
     kept, switched, total = _kept(series, tracks)
     changed = {n for n, photo in enumerate(series.photos) if photo.rearranged}
     told = {
@@ -194,8 +192,8 @@ def score_following(series: Series, tracks: PlateTracks) -> FollowScores:
         divisions=_compare(found["divided"], true["divided"]),
         losses=_compare(found["lost"], true["lost"]),
         births=_compare(found["new"], true["new"]),
-        settled_losses=settled_score("lost"),
-        settled_births=settled_score("new"),
+        settled_losses=_compare(found["lost"], true["lost"], last),
+        settled_births=_compare(found["new"], true["new"], last),
         rearranged=Detection(
             tp=len(told & changed), fp=len(told - changed), fn=len(changed - told)
         ),

@@ -49,6 +49,8 @@ def link_cost(
         missed = min(2, trail.missed(seen.index)) * settings.missed_cost
         if trail.doubtful:
             missed += settings.ghost_cost
+        if trail.end == "open":
+            missed += settings.open_cost
         total = (_REACH_SIGMAS * move) ** 2 + look + missed
         cost[row] = np.where((move <= 1) & (change <= 1), total, np.inf)
     return cost

@@ -153,36 +153,39 @@ def move_events(
                     evidence=evidence,
                 )
             )
-    before = [trails[row].name for row in moves.open_rows]
-    now = [names[column] for column in moves.open_columns]
-    if moves.rearranged or before:
-        events.append(
-            SeenEvent(
-                at=seen.taken_at,
-                after=after,
-                kind="rearranged",
-                individuals=(*before, *now),
-                confidence=0.9 if moves.rearranged else 0.4,
-                evidence=_rearranged_words(moves, before, now),
+    if moves.rearranged or moves.open_rows:
+        before = [trails[row].name for row in moves.open_rows]
+        now = [names[column] for column in moves.open_columns]
+        words = f"pieces changed places; {len(moves.moved)} were known by their size and colour"
+        if before:
+            words += (
+                f"; which of {' '.join(before)} is now which of {' '.join(now)} cannot be told "
+                "from the photos: look, because they go on under new names"
             )
+        events.append(_exchange(seen, after, (*before, *now), 0.9, words))
+    if moves.asked_rows:
+        before = [trails[row].name for row in moves.asked_rows]
+        now = [names[column] for column in moves.asked_columns]
+        who = tuple(dict.fromkeys((*before, *now)))
+        words = (
+            f"{' '.join(before)} may now stand where {' '.join(now)} is shown, by size and colour, "
+            "but that is not sure: look"
         )
+        events.append(_exchange(seen, after, who, 0.4, words))
     return events
 
 
-def _rearranged_words(moves: Moves, before: Sequence[str], now: Sequence[str]) -> str:
-    found = len(moves.moved)
-    if not moves.rearranged:
-        return (
-            f"{' '.join(before)} is not at its place; {' '.join(now)} looks like it, but so do "
-            "others: look whether it was moved there"
-        )
-    words = f"pieces changed places; {found} were known by their size and colour"
-    if before and now:
-        words += (
-            f"; which of {' '.join(before)} is now which of {' '.join(now)} cannot be told from "
-            "the photos: look, because they go on under new names"
-        )
-    return words
+def _exchange(
+    seen: Seen, after: datetime, who: tuple[str, ...], confidence: float, evidence: str
+) -> SeenEvent:
+    return SeenEvent(
+        at=seen.taken_at,
+        after=after,
+        kind="rearranged",
+        individuals=who,
+        confidence=confidence,
+        evidence=evidence,
+    )
 
 
 def tell_events(

@@ -285,7 +285,7 @@ def _name_all(
     xy = xy_of(seen.shapes)
     for column in (int(one) for one in newcomers[reading_order(xy[newcomers], sizes)]):
         birth = births.get(column)
-        if moves.rearranged and column in moves.open_columns:
+        if column in moves.open_columns:
             birth = Birth(open=True)
         if birth is None:
             parent = margin_parent(column, settled, cut_margins, seen) if seen.index else None
@@ -299,6 +299,6 @@ def _name_all(
         )
         trails.append(trail)
         names[column] = trail.name
-    for row in moves.open_rows if moves.rearranged else ():
+    for row in moves.open_rows:
         looked_for[row].end = "open"
     return names

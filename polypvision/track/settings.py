@@ -29,14 +29,17 @@ class TrackSettings:
     look_cap : float
         However unlike a polyp looks, in squared standard deviations, it counts no more than this
         at the place where it is looked for: a disturbed disc closes up.
-    odd_look, like_look, look_margin : float
-        Squared standard deviations: a polyp is taken for another one from the first on, for the
-        same up to the second, and for none but the same if all others are this much less alike.
+    odd_look : float
+        Squared standard deviations from which on a polyp looks unlike the one that stood there.
+    look_margin : float
+        One looks like no other if all others are this much less alike.
     missed_cost : float
         Added for every photo on which the individual was not seen, so that a polyp goes to the
         individual that was there last time rather than to one long gone.
     ghost_cost : float
         Added for one that was seen once only: it may never have been there.
+    open_cost : float
+        Added for one that was left open when pieces changed places: at its place stands another.
     unmatched_cost : float
         Cost of leaving one individual without a polyp and one polyp without an individual.
     bridge_days : float
@@ -53,16 +56,16 @@ class TrackSettings:
     size_per_day: float = 0.02
     size_floor: float = 0.45
     size_cap: float = 1.0
-    size_sigma: float = 0.08
-    size_sigma_per_day: float = 0.004
-    shape_sigma: float = 0.12
-    colour_sigma: float = 4.0
+    size_sigma: float = 0.07
+    size_sigma_per_day: float = 0.003
+    shape_sigma: float = 0.10
+    colour_sigma: float = 3.0
     look_cap: float = 12.0
-    odd_look: float = 16.0
-    like_look: float = 9.0
+    odd_look: float = 9.0
     look_margin: float = 8.0
     missed_cost: float = 2.0
     ghost_cost: float = 6.0
+    open_cost: float = 10.0
     unmatched_cost: float = 24.0
     bridge_days: float = 60.0
     plate_shift_mm: float = 40.0

@@ -60,9 +60,10 @@ class Trail:
     @property
     def doubtful(self) -> bool:
         """Whether all there is of it is one sighting that may be a mistake of the reading: any but
-        a sure one of the first photo or the half of a division."""
+        a sure one of the first photo, the half of a division, or one that changed places."""
         sure = self.first_index == 0 and self.last.polyp.score >= SURE_SCORE
-        return len(self.observations) == 1 and not self.birth.divided and not sure
+        known = self.birth.divided or self.birth.open or sure
+        return len(self.observations) == 1 and not known
 
     def add(self, observation: Observation, index: int) -> None:
         """Record a sighting on the photo of this index."""
