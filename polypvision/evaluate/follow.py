@@ -6,11 +6,13 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 
+import numpy as np
+
 from polypvision.evaluate.scores import Detection
 from polypvision.events import SeenEvent, SeenKind
 from polypvision.reading import PlateReading
-from polypvision.render.series import Series
-from polypvision.track import PlateTracks
+from polypvision.render.series import Series, SeriesSettings, simulate_series
+from polypvision.track import PlateTracks, link_readings
 
 Follow = Callable[[Sequence[PlateReading]], PlateTracks]
 
@@ -198,3 +200,86 @@ def score_following(series: Series, tracks: PlateTracks) -> FollowScores:
             tp=len(told & changed), fp=len(told - changed), fn=len(changed - told)
         ),
     )
+
+
+def follow_series(
+    count: int,
+    *,
+    seed: int = 0,
+    settings: SeriesSettings | None = None,
+    follow: Follow = link_readings,
+    show: Callable[[int], None] = lambda done: None,
+) -> FollowScores:
+    """Return how well so many invented series are followed.
+
+    Parameters
+    ----------
+    count : int
+    seed : int
+        Same seed, same series.
+    settings : SeriesSettings, optional
+    follow : callable
+        From readings in date order to tracks; the product's own if left out.
+    show : callable
+        Called with the number of series done.
+    """
+    total = FollowScores()
+    for number in range(count):
+        series = simulate_series(np.random.default_rng([seed, number]), settings)
+        total = total + score_following(series, follow(series.readings))
+        show(number + 1)
+    return total
+
+
+def follow_rows(scores: FollowScores) -> list[tuple[str, str]]:
+    """Return what is worth reading, each with a name."""
+
+    def found(one: Detection) -> str:
+        return (
+            f"F1 {one.f1:.3f}  precision {one.precision:.3f}  recall {one.recall:.3f}  "
+            f"({one.tp} found, {one.fp} false, {one.fn} missed)"
+        )
+
+    return [
+        ("series", str(scores.n_series)),
+        (
+            "identity kept",
+            f"{100 * scores.kept_share:.2f} %  ({scores.kept} of {scores.n_individuals} "
+            f"individuals; {scores.switched} taken for another)",
+        ),
+        ("divisions", found(scores.divisions)),
+        ("losses", found(scores.losses)),
+        ("births", found(scores.births)),
+        ("losses before the last photo", found(scores.settled_losses)),
+        ("births before the last photo", found(scores.settled_births)),
+    ]
+
+
+def follow_record(scores: FollowScores) -> dict[str, object]:
+    """Return the figures as plain JSON values; a ratio of nothing is None."""
+
+    def number(value: float) -> float | None:
+        return None if np.isnan(value) else round(float(value), 6)
+
+    def found(one: Detection) -> dict[str, float | int | None]:
+        return {
+            "tp": one.tp,
+            "fp": one.fp,
+            "fn": one.fn,
+            "precision": number(one.precision),
+            "recall": number(one.recall),
+            "f1": number(one.f1),
+        }
+
+    return {
+        "n_series": scores.n_series,
+        "n_individuals": scores.n_individuals,
+        "kept": scores.kept,
+        "kept_share": number(scores.kept_share),
+        "switched": scores.switched,
+        "divisions": found(scores.divisions),
+        "losses": found(scores.losses),
+        "births": found(scores.births),
+        "losses_before_last_photo": found(scores.settled_losses),
+        "births_before_last_photo": found(scores.settled_births),
+    }
