@@ -9,11 +9,12 @@ from polypvision.track.individuals import (
     days_between,
 )
 from polypvision.track.link import link_readings
-from polypvision.track.motion import PlateMotion, estimate_motion
+from polypvision.track.motion import Constellation, PlateMotion, estimate_motion
 from polypvision.track.record import to_record
 from polypvision.track.settings import TrackSettings
 
 __all__ = [
+    "Constellation",
     "FissionCourse",
     "Individual",
     "Observation",

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.events import LogEntry, SeenEvent
-from polypvision.reading import PlateReading
+from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.track.assign import reading_order
 from polypvision.track.costs import Explanation, cheapest, link_cost
 from polypvision.track.happenings import joined_event, move_events, tell_events
@@ -24,7 +24,7 @@ from polypvision.track.individuals import (
 )
 from polypvision.track.joinings import Joining, find_joinings
 from polypvision.track.looks import unlikeness
-from polypvision.track.motion import PlateMotion, estimate_motion
+from polypvision.track.motion import Constellation, PlateMotion, estimate_motion
 from polypvision.track.moves import Moves, find_moves
 from polypvision.track.partings import late_half_of, margin_parent, possible_partings
 from polypvision.track.seen import Seen, shape_of, xy_of
@@ -121,20 +121,22 @@ def link_readings(
 
 def _place(seen: Seen, looked_for: Sequence[Trail], settings: TrackSettings) -> None:
     """Remove the plate's own motion, told from those surely there."""
-    known = [
-        shape_of(trail.last)
-        for trail in looked_for
-        if not (trail.doubtful and trail.missed(seen.index))
-    ]
+    known = [one.last for one in looked_for if not (one.doubtful and one.missed(seen.index))]
     seen.place(PlateMotion())
     seen.place(
         estimate_motion(
-            xy_of(known),
-            np.array([one.diameter_mm for one in known]),
-            xy_of(seen.shapes),
-            np.array([one.diameter_mm for one in seen.shapes]),
+            _constellation(xy_of([shape_of(one) for one in known]), [one.polyp for one in known]),
+            _constellation(xy_of(seen.shapes), seen.polyps),
             settings,
         )
+    )
+
+
+def _constellation(xy_mm: Points, polyps: Sequence[Polyp]) -> Constellation:
+    return Constellation(
+        xy_mm=xy_mm,
+        diameter_mm=np.array([one.diameter_mm for one in polyps], dtype=np.float64),
+        lab=np.array([one.colour_lab for one in polyps], dtype=np.float64).reshape(-1, 3),
     )
 
 
