@@ -54,7 +54,20 @@ def _shared(
     return shared
 
 
-def unlikeness(trails: Sequence[Trail], seen: Seen, settings: TrackSettings) -> NDArray[np.float64]:
+def _shared_of_all(before: NDArray[np.float64], now: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the change (5,) of the medians of all: who is who is not asked."""
+    shared = np.zeros(5)
+    if len(before) >= _LEAST_PAIRS and len(now) >= _LEAST_PAIRS:
+        known = np.isfinite(before).any(axis=0) & np.isfinite(now).any(axis=0)
+        middle = np.nanmedian(now[:, known], axis=0) - np.nanmedian(before[:, known], axis=0)
+        shared[known] = middle
+        shared[1] = 0.0
+    return shared
+
+
+def unlikeness(
+    trails: Sequence[Trail], seen: Seen, settings: TrackSettings, *, places_hold: bool = True
+) -> NDArray[np.float64]:
     """Return how unlike (individuals, polyps) they look, in squared standard deviations.
 
     Parameters
@@ -64,6 +77,9 @@ def unlikeness(trails: Sequence[Trail], seen: Seen, settings: TrackSettings) -> 
     seen : Seen
         Placed.
     settings : TrackSettings
+    places_hold : bool
+        Whether what the photo shares is told from those at their places; if pieces changed places,
+        from all together.
 
     Returns
     -------
@@ -73,8 +89,13 @@ def unlikeness(trails: Sequence[Trail], seen: Seen, settings: TrackSettings) -> 
     if not trails or not seen.polyps:
         return np.zeros((len(trails), len(seen.polyps)))
     before = _features([one.last.polyp for one in trails])
-    change = _features(seen.polyps)[None] - before[:, None]
-    change = change - _shared(trails, seen, change, settings)
+    now = _features(seen.polyps)
+    change = now[None] - before[:, None]
+    if places_hold:
+        change = change - _shared(trails, seen, change, settings)
+    else:
+        there = [n for n, one in enumerate(trails) if one.missed(seen.index) == 0]
+        change = change - _shared_of_all(before[there], now)
     days = np.array([max(seen.day - one.last.day, 0.0) for one in trails])
     size = np.minimum(settings.size_sigma + settings.size_sigma_per_day * days, settings.size_cap)
     shape = settings.shape_sigma * size / settings.size_sigma

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.track.assign import assign
+from polypvision.track.looks import unlikeness
 from polypvision.track.seen import Seen, xy_of
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import Trail
@@ -33,6 +34,8 @@ _GONE_AND_NEW = 20.0
 """What it costs that one is gone and another one new."""
 _PLACE_CAP = 40.0
 """However unlike, at its own place one polyp is no less likely than this."""
+_AT_PLACE_MM = 5.0
+"""Who stands so near to where another one stood has taken its place."""
 _SURE = 6.0
 """Twice the logarithm of odds of 20 to 1: the next best explanation of the plate is this much
 worse."""
@@ -96,7 +99,7 @@ def find_moves(
         return Moves(links=dict(links))
     board = _Board.of(trails, links, free, missing, seen, unlike, settings)
     found = board.solve(_ELSEWHERE)
-    rings = _rings(board.links, {row: found[row] for row in board.moved(found)})
+    rings = _rings(board.homes, {row: found[row] for row in board.moved(found)})
     gains = [board.gain(ring, found) for ring in rings]
     displaced = sum(
         len(ring) for ring, gain in zip(rings, gains, strict=True) if gain >= _DISTURBED
@@ -104,17 +107,23 @@ def find_moves(
     many = max(_REARRANGED_LEAST, _REARRANGED_SHARE * len(board.rows))
     if lost_plate or displaced >= many:
         # Where the plate's own motion could not be told, places say nothing.
+        unlike = unlikeness(trails, seen, settings, places_hold=False)
+        board = _Board.of(trails, links, free, missing, seen, unlike, settings)
         return _rearranged(board, 1.0 if lost_plate else displaced / len(board.rows))
     return _few_moves(board, found, rings, gains, unlike, settings)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Board:
-    """The plate as a question of who is where: `looks` (rows, columns) and what place adds."""
+    """The plate as a question of who is where: `looks` (rows, columns) and what place adds.
+
+    `homes` says what stands at each one's place: as linked, or too unlike to be linked.
+    """
 
     rows: list[int]
     columns: list[int]
     links: dict[int, int]
+    homes: dict[int, int]
     looks: NDArray[np.float64]
     near: NDArray[np.bool_]
     barred: NDArray[np.bool_]
@@ -143,6 +152,7 @@ class _Board:
             rows=rows,
             columns=columns,
             links=dict(links),
+            homes={**_at_places(away, rows, columns, links, free), **links},
             looks=unlike[np.ix_(rows, columns)],
             near=near,
             barred=small[None] & ~near,
@@ -152,12 +162,12 @@ class _Board:
         """Return the cost of every link when standing elsewhere costs so much."""
         cost = self.looks + np.where(self.near, min(_NEARBY, elsewhere), elsewhere)
         cost = np.where(self.barred, np.inf, cost)
-        taken = set(self.links.values())
+        taken = set(self.homes.values())
         for a, row in enumerate(self.rows):
             for b, column in enumerate(self.columns):
-                if self.links.get(row) == column:
+                if self.homes.get(row) == column:
                     cost[a, b] = min(self.looks[a, b], _PLACE_CAP)
-                elif self.near[a, b] and (row in self.links or column in taken):
+                elif self.near[a, b] and (row in self.homes or column in taken):
                     # Two that changed places were moved, however near they stand.
                     cost[a, b] = self.looks[a, b] + elsewhere
         return cost
@@ -169,7 +179,7 @@ class _Board:
 
     def moved(self, found: Mapping[int, int]) -> list[int]:
         """Return the rows that are not where they were looked for."""
-        return [row for row, column in sorted(found.items()) if self.links.get(row) != column]
+        return [row for row, column in sorted(found.items()) if self.homes.get(row) != column]
 
     def gain(self, ring: Sequence[int], found: Mapping[int, int]) -> float:
         """Return how much better these are explained elsewhere than where they were looked for."""
@@ -177,8 +187,9 @@ class _Board:
         gain = 0.0
         for row in ring:
             a = self.rows.index(row)
-            unlinked = _GONE_AND_NEW + _ELSEWHERE
-            here = cost[a, self.columns.index(self.links[row])] if row in self.links else unlinked
+            here = _GONE_AND_NEW + _ELSEWHERE
+            if row in self.homes:
+                here = min(here, float(cost[a, self.columns.index(self.homes[row])]))
             gain += float(here - cost[a, self.columns.index(found[row])])
         return gain
 
@@ -202,6 +213,20 @@ class _Board:
             if total(without) - best >= _SURE:
                 kept[row] = found[row]
         return kept
+
+
+def _at_places(
+    away: NDArray[np.float64],
+    rows: Sequence[int],
+    columns: Sequence[int],
+    links: Mapping[int, int],
+    free: Sequence[int],
+) -> dict[int, int]:
+    """Return which free polyp stands at the place of each individual that has none."""
+    lone = [a for a, row in enumerate(rows) if row not in links]
+    open_ = [b for b, column in enumerate(columns) if column in set(free)]
+    pairs = assign(away[np.ix_(lone, open_)], _AT_PLACE_MM)
+    return {rows[lone[a]]: columns[open_[b]] for a, b in pairs}
 
 
 def _rearranged(board: _Board, share: float) -> Moves:
@@ -241,7 +266,9 @@ def _few_moves(
     left_open: list[int] = []
     asked: list[int] = []
     for ring, gain in zip(rings, gains, strict=True):
-        exchange = all(row in board.links for row in ring)
+        exchange = all(row in board.homes for row in ring) and {
+            board.homes[row] for row in ring
+        } == {found[row] for row in ring}
         believed = all(row in sure for row in ring)
         if not exchange:
             whole = [_distinct(board, row, found[row], unlike, settings) for row in ring]
@@ -251,7 +278,7 @@ def _few_moves(
         elif gain >= _ASKED:
             asked += ring
     for row in left_open:
-        del links[row]
+        links.pop(row, None)
     for row in done:
         links[row] = found[row]
     return Moves(
