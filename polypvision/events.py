@@ -42,7 +42,9 @@ class LogEntry:
     note: str = ""
 
 
-SeenKind = Literal["divided", "new", "lost"]
+SeenKind = Literal["divided", "new", "lost", "moved", "joined", "rearranged"]
+"""What comparing photos shows. ``joined``: two that stand there were read as one; ``rearranged``:
+pieces of the plate changed places."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +58,8 @@ class SeenEvent:
     after : datetime or None
         Date of the photo before; None if there is none.
     individuals : tuple of str
-        Whom it concerns: of a division the parent first, then the new polyp.
+        Whom it concerns: of a division the parent first, then the daughters; of an open question
+        those that were there before, then those that may be the same.
     confidence : float
         0 to 1.
     """

@@ -27,6 +27,7 @@ def track(
     """Follow the polyps of a plate: who is who, who grew, healed, divided, or was lost."""
     from polypvision.plates.log import plate_name
     from polypvision.plates.show import course_record, courses_of
+    from polypvision.track import fission_courses
 
     name = plate_name(plate)
     with opened(logbook) as book:
@@ -45,6 +46,11 @@ def track(
         typer.echo(
             f"{event.at:%Y-%m-%d}  {event.kind}: {', '.join(event.individuals)}  ({event.evidence})"
         )
+    for course in fission_courses(tracks):
+        if course.stage != "separated" and tracks.individual(course.name).end is None:
+            typer.echo(f"{course.name}: {course.sentence}")
+    for remark in tracks.remarks:
+        typer.echo(remark)
     typer.echo(f"Plate {name}: {len(tracks.individuals)} polyps on {len(tracks.photos)} photos.")
 
 

@@ -5,11 +5,12 @@ same polyp on the next photo it is on, or from a parent to its child. Comparing 
 whether a parent keeps its name when it divides.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from polypvision.evaluate.graphs import GraphScores, Semantic, compare_graphs
 from polypvision.evaluate.scores import Detection, Scores
 from polypvision.evaluate.truth import truth_photos
 
@@ -34,6 +35,9 @@ class TrackScores:
         Edges there between two polyps that were both found, but not joined.
     divisions : Detection
         Nodes with two edges onward or more, to the same polyps in both.
+    graph : GraphScores
+        The two graphs by the standard measures. An edge to a child is of another kind than one to
+        the same polyp only where it divided: it does not matter which half keeps the name.
     """
 
     polyps: Detection
@@ -41,6 +45,7 @@ class TrackScores:
     switches: int
     breaks: int
     divisions: Detection
+    graph: GraphScores
 
 
 def _edges(
@@ -65,6 +70,11 @@ def _divisions(edges: set[Edge]) -> dict[Node, set[Node]]:
     for start, end in edges:
         onward.setdefault(start, set()).add(end)
     return {node: ends for node, ends in onward.items() if len(ends) >= 2}
+
+
+def _semantics(edges: set[Edge]) -> dict[tuple[Hashable, Hashable], Semantic]:
+    parts = _divisions(edges)
+    return {one: "parent" if one[0] in parts else "same" for one in edges}
 
 
 def _compare(found: set[Any], true: set[Any]) -> Detection:
@@ -119,11 +129,10 @@ def score_tracks(
     found, true = _edges(found_places, found_parents), _edges(true_places, parents or {})
     matched = {(sha, name) for (sha, _), name in name_of.items()}
     found_divisions, true_divisions = _divisions(found), _divisions(true)
+    found_nodes = {node for places in found_places.values() for _, node in places}
+    true_nodes = {node for places in true_places.values() for _, node in places}
     return TrackScores(
-        polyps=_compare(
-            {node for places in found_places.values() for _, node in places},
-            {node for places in true_places.values() for _, node in places},
-        ),
+        polyps=_compare(found_nodes, true_nodes),
         links=_compare(found, true),
         # A link over a photo on which the polyp was missed joins one and the same polyp.
         switches=sum({a, b} <= matched and a[1] != b[1] for a, b in found - true),
@@ -132,4 +141,5 @@ def score_tracks(
             {(node, frozenset(ends)) for node, ends in found_divisions.items()},
             {(node, frozenset(ends)) for node, ends in true_divisions.items()},
         ),
+        graph=compare_graphs(found_nodes, true_nodes, _semantics(found), _semantics(true)),
     )

@@ -281,6 +281,11 @@ def gone_words(individual: Individual, tracks: PlateTracks) -> str:
         return f"{individual.name} divided into {' and '.join(daughters)} after {last}."
     if individual.end == "sold":
         return f"{individual.name} was sold; last seen on {last}."
+    if individual.end == "open":
+        return (
+            f"{individual.name} changed places with others; last known for sure on {last}. It is "
+            "there under a new name, or gone."
+        )
     return f"{individual.name} was lost; last seen on {last}."
 
 

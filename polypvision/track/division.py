@@ -136,3 +136,38 @@ def judge_division(
         confidence += 0.05
         reasons.append("oval before")
     return Verdict(confidence=round(confidence, 2), evidence="; ".join(reasons))
+
+
+def judge_one_half(
+    parent: Shape, history: Sequence[Polyp], half: Shape, polyp: Polyp, *, normal_mouths: int
+) -> Verdict | None:
+    """Return how sure it is that this one is half of a division whose other half was not seen.
+
+    Only of a parent that showed more mouths than normal, if what stands there now has no more than
+    normal, has about half the area, and stands off the parent's middle; None otherwise.
+
+    Parameters
+    ----------
+    parent : Shape
+        As last seen.
+    history : sequence of Polyp
+        The parent's last sightings, the latest last.
+    half : Shape
+        What stands there now, as it was read in `polyp`.
+    normal_mouths : int
+    """
+    mouths = two_mouth_share(history[-2:], normal_mouths)
+    more_now = polyp.n_mouths > normal_mouths or (
+        normal_mouths == 1 and polyp.two_mouths_probability > 0.5
+    )
+    if mouths < 0.7 or more_now:
+        return None
+    ratio = half.area_mm2 / parent.area_mm2
+    away = float(np.hypot(half.x_mm - parent.x_mm, half.y_mm - parent.y_mm))
+    if not 0.25 <= ratio <= 0.7 or away < 0.15 * parent.diameter_mm:
+        return None
+    return Verdict(
+        confidence=0.7,
+        evidence=f"half of it ({100 * ratio:.0f} % of its area) stands to one side of its place; "
+        f"two mouths before ({100 * mouths:.0f} %)",
+    )

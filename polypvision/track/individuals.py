@@ -9,7 +9,7 @@ from polypvision.events import SeenEvent
 from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.track.motion import PlateMotion
 
-End = Literal["divided", "lost", "sold"]
+End = Literal["divided", "lost", "sold", "open"]
 
 _SECONDS_A_DAY = 86400.0
 
@@ -70,8 +70,9 @@ class Individual:
         In date order, at least one.
     parents : tuple of str
         The polyp it came from by division, by a cut or from its foot margin; empty if unknown.
-    end : {'divided', 'lost', 'sold'} or None
-        Why it is not seen any more; None while it is there.
+    end : {'divided', 'lost', 'sold', 'open'} or None
+        Why it is not seen any more; None while it is there. ``open``: pieces of the plate changed
+        places, and which one it is now cannot be told.
     """
 
     name: str
@@ -103,7 +104,7 @@ class TrackedPhoto:
     motion : PlateMotion
         From its plate coordinates to those of the first photo.
     names : mapping of int to str
-        The individual's name for every label.
+        The individual's name for every label; a label that shows two polyps as one has none.
     """
 
     reading: PlateReading
@@ -133,6 +134,8 @@ class PlateTracks:
         In the order of their names.
     events : tuple of SeenEvent
         In date order.
+    remarks : tuple of str
+        What a person must know of the photos as a whole, such as one left out for its date.
     """
 
     plate: str | None
@@ -140,6 +143,7 @@ class PlateTracks:
     photos: tuple[TrackedPhoto, ...] = ()
     individuals: tuple[Individual, ...] = ()
     events: tuple[SeenEvent, ...] = ()
+    remarks: tuple[str, ...] = ()
 
     def individual(self, name: str) -> Individual:
         """Return the individual of that name.

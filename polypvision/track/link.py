@@ -1,85 +1,41 @@
 """Who is who from photo to photo.
 
 Photos are taken in date order and each is judged only by those before it, so that names do not
-change when a later photo is added: the plate's own motion is removed, every individual gets the
-polyp that suits it best, then divisions, cut pieces and new polyps are told among the rest.
+change when a later photo is added: the plate's own motion is removed, the cheapest explanation of
+the photo is taken (who is where, who came apart), two that were read as one and pieces that stand
+elsewhere are told among the rest, and whoever is left is new.
 """
 
-from collections.abc import Sequence
-from datetime import datetime
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.errors import DateMissing
-from polypvision.events import LogEntry
-from polypvision.reading import PlateReading
-from polypvision.track.assign import assign, reading_order
-from polypvision.track.happenings import tell_events
+from polypvision.events import LogEntry, SeenEvent
+from polypvision.reading import PlateReading, Points, Polyp
+from polypvision.track.assign import reading_order
+from polypvision.track.costs import Explanation, cheapest, link_cost
+from polypvision.track.happenings import joined_event, move_events, tell_events
 from polypvision.track.individuals import (
     Individual,
     PlateTracks,
     TrackedPhoto,
     days_between,
 )
-from polypvision.track.motion import PlateMotion, estimate_motion
-from polypvision.track.partings import find_divisions, margin_parent
+from polypvision.track.joinings import Joining, find_joinings
+from polypvision.track.looks import unlikeness
+from polypvision.track.motion import Constellation, PlateMotion, estimate_motion
+from polypvision.track.moves import Moves, find_moves
+from polypvision.track.partings import late_half_of, margin_parent, possible_partings
 from polypvision.track.seen import Seen, shape_of, xy_of
 from polypvision.track.settings import TrackSettings
-from polypvision.track.trail import Birth, Trail, mark_gone
+from polypvision.track.timeline import in_order, without_strays
+from polypvision.track.trail import LOSSES, Birth, Trail, mark_gone
 
-
-def _in_order(readings: Sequence[PlateReading]) -> list[tuple[PlateReading, datetime]]:
-    """Return the readings by date, each photo once."""
-    dated: list[tuple[PlateReading, datetime]] = []
-    known: set[str] = set()
-    for reading in readings:
-        if reading.taken_at is None:
-            raise DateMissing(
-                f"{reading.facts.photo} has no date, so it has no place in time; give it one with "
-                "--date when reading it."
-            )
-        if reading.facts.sha256 not in known:
-            known.add(reading.facts.sha256)
-            dated.append((reading, reading.taken_at))
-    plates = sorted({str(reading.plate) for reading in readings})
-    if len(plates) > 1:
-        raise ValueError(f"readings of one plate are needed, got {', '.join(plates)}")
-    aware = all(taken_at.tzinfo is not None for _, taken_at in dated)
-    return sorted(
-        dated,
-        key=lambda one: (
-            one[1].timestamp() if aware else one[1].replace(tzinfo=None),
-            one[0].facts.sha256,
-        ),
-    )
-
-
-def link_cost(trails: Sequence[Trail], seen: Seen, settings: TrackSettings) -> NDArray[np.float64]:
-    """Return the cost (individuals, polyps) of each link, infinite beyond a limit.
-
-    Squares of the move and of the change in size, each as a part of what is allowed in the days
-    gone by, and of the difference in colour, weighted and added; see `TrackSettings`.
-    """
-    cost = np.full((len(trails), len(seen.shapes)), np.inf)
-    if not cost.size:
-        return cost
-    xy = xy_of(seen.shapes)
-    log_size = np.log([one.diameter_mm for one in seen.shapes])
-    lab = np.array([polyp.colour_lab for polyp in seen.polyps], dtype=np.float64)
-    for row, trail in enumerate(trails):
-        last = trail.last
-        days = seen.day - last.day
-        move = np.hypot(*(xy - (last.x_mm, last.y_mm)).T) / settings.reach_mm(days)
-        change = np.abs(log_size - np.log(last.polyp.diameter_mm)) / settings.size_reach(days)
-        tint = np.linalg.norm(lab - last.polyp.colour_lab, axis=1) / settings.colour_scale
-        tint = np.minimum(np.nan_to_num(tint, nan=0.0), 1.0)
-        missed = min(2, seen.index - trail.last_index - 1) * settings.missed_cost
-        total = (
-            move**2 + settings.weight_size * change**2 + settings.weight_colour * tint**2 + missed
-        )
-        cost[row] = np.where((move <= 1) & (change <= 1), total, np.inf)
-    return cost
+_LEAST_SHARED = 4
+_MOST_SHARED = 1.5
+"""An area half as large again, or a third smaller, on a whole plate: a disc opening or closing with
+the light changes its diameter by up to a quarter (common practice, no source)."""
 
 
 def link_readings(
@@ -118,27 +74,22 @@ def link_readings(
         If the readings are of several plates.
     """
     settings = settings or TrackSettings()
+    dated, remarks = without_strays(in_order(readings))
     trails: list[Trail] = []
     photos: list[TrackedPhoto] = []
-    for index, (reading, taken_at) in enumerate(_in_order(readings)):
+    noticed: list[SeenEvent] = []
+    for index, (reading, taken_at) in enumerate(dated):
         day = days_between(photos[0].taken_at, taken_at) if photos else 0.0
         polyps = tuple(
             sorted((p for p in reading.polyps if p.diameter_mm > 0), key=lambda p: p.label)
         )
         seen = Seen(index=index, reading=reading, taken_at=taken_at, day=day, polyps=polyps)
-        looked_for = [trail for trail in trails if trail.looked_for(day, settings.bridge_days)]
-        known = [shape_of(trail.last) for trail in looked_for]
-        seen.place(PlateMotion())
-        seen.place(
-            estimate_motion(
-                xy_of(known),
-                np.array([one.diameter_mm for one in known]),
-                xy_of(seen.shapes),
-                np.array([one.diameter_mm for one in seen.shapes]),
-                settings,
-            )
-        )
-        names = _link_photo(trails, looked_for, seen, log, normal_mouths, settings)
+        looked_for = [
+            trail for trail in trails if trail.looked_for(day, index, settings.bridge_days)
+        ]
+        _place(seen, looked_for, settings)
+        names, events = _link_photo(trails, looked_for, seen, log, normal_mouths, settings)
+        noticed += events
         mark_gone(looked_for, log, seen.taken_at, index)
         photos.append(
             TrackedPhoto(
@@ -149,11 +100,12 @@ def link_readings(
                 names={seen.polyps[column].label: name for column, name in sorted(names.items())},
             )
         )
-    events = tell_events(trails, photos)
     return PlateTracks(
         plate=readings[0].plate if readings else None,
         normal_mouths=normal_mouths,
         photos=tuple(photos),
+        # First, because it notes on each trail how it ended.
+        events=tell_events(trails, photos, noticed),
         individuals=tuple(
             Individual(
                 name=trail.name,
@@ -163,8 +115,68 @@ def link_readings(
             )
             for trail in trails
         ),
-        events=events,
+        remarks=remarks,
     )
+
+
+def _place(seen: Seen, looked_for: Sequence[Trail], settings: TrackSettings) -> None:
+    """Remove the plate's own motion, told from those surely there."""
+    known = [one.last for one in looked_for if not (one.doubtful and one.missed(seen.index))]
+    seen.place(PlateMotion())
+    seen.place(
+        estimate_motion(
+            _constellation(xy_of([shape_of(one) for one in known]), [one.polyp for one in known]),
+            _constellation(xy_of(seen.shapes), seen.polyps),
+            settings,
+        )
+    )
+
+
+def _constellation(xy_mm: Points, polyps: Sequence[Polyp]) -> Constellation:
+    return Constellation(
+        xy_mm=xy_mm,
+        diameter_mm=np.array([one.diameter_mm for one in polyps], dtype=np.float64),
+        lab=np.array([one.colour_lab for one in polyps], dtype=np.float64).reshape(-1, 3),
+    )
+
+
+def _explain(
+    looked_for: Sequence[Trail],
+    seen: Seen,
+    unlike: NDArray[np.float64],
+    log: Sequence[LogEntry],
+    normal_mouths: int,
+    settings: TrackSettings,
+) -> Explanation:
+    """Return the cheapest explanation of the photo by places and looks."""
+    sizes = np.array([one.diameter_mm for one in seen.shapes])
+    order = reading_order(xy_of(seen.shapes), sizes)
+    cost = link_cost(looked_for, seen, unlike, settings)
+    whole = cheapest(cost, (), order, settings.unmatched_cost)
+    partings = possible_partings(
+        looked_for,
+        whole.links,
+        seen,
+        log,
+        normal_mouths,
+        settings,
+        _shared_area(whole.links, looked_for, seen),
+    )
+    if not partings:
+        return whole
+    return cheapest(cost, partings, order, settings.unmatched_cost)
+
+
+def _shared_area(links: Mapping[int, int], looked_for: Sequence[Trail], seen: Seen) -> float:
+    """Return the factor by which areas are larger than before: the median, within what light and
+    growth can do; of a few that may all have divided nothing is told."""
+    if len(links) < _LEAST_SHARED:
+        return 1.0
+    ratios = [
+        seen.shapes[column].area_mm2 / looked_for[row].last.polyp.area_mm2
+        for row, column in links.items()
+    ]
+    return float(np.clip(np.median(ratios), 1 / _MOST_SHARED, _MOST_SHARED))
 
 
 def _link_photo(
@@ -174,38 +186,109 @@ def _link_photo(
     log: Sequence[LogEntry],
     normal_mouths: int,
     settings: TrackSettings,
-) -> dict[int, str]:
-    """Add one photo to the trails, old and new; return the name of every polyp by its column."""
-    xy = xy_of(seen.shapes)
-    order = reading_order(xy, np.array([one.diameter_mm for one in seen.shapes]))
-    # Columns in reading order, so that how the reading numbered its polyps decides nothing.
-    cost = link_cost(looked_for, seen, settings)[:, order]
-    unmatched = 1 + settings.weight_size + settings.weight_colour + 2 * settings.missed_cost
-    links = {row: int(order[column]) for row, column in assign(cost, unmatched)}
+) -> tuple[dict[int, str], list[SeenEvent]]:
+    """Add one photo to the trails, old and new; return the name of every polyp by its column, and
+    what was noticed besides divisions, losses and births."""
+    unlike = unlikeness(looked_for, seen, settings)
+    whole = _explain(looked_for, seen, unlike, log, normal_mouths, settings)
     births: dict[int, Birth] = {}
-    for trail, columns, verdict in find_divisions(
-        looked_for, links, seen, log, normal_mouths, settings
-    ):
-        row = looked_for.index(trail)
-        links.pop(row, None)
-        trail.end = "divided"
-        trail.ended_by = verdict
-        for column in columns:
-            births[column] = Birth(parents=(trail.name,), divided=True, verdict=verdict)
+    for parting in whole.partings:
+        trail = looked_for[parting.row]
+        trail.end, trail.ended_by = "divided", parting.verdict
+        for column in parting.columns:
+            births[column] = Birth(parents=(trail.name,), divided=True, verdict=parting.verdict)
+    links = whole.links
+    joinings = find_joinings(
+        looked_for, links, set(births), seen, _shared_area(links, looked_for, seen)
+    )
+    for joining in joinings:
+        for row in joining.rows:
+            links.pop(row, None)
+            looked_for[row].hidden_index = seen.index
+    _add_late_halves(births, trails, links, joinings, seen, settings)
+    moves = _moves(looked_for, links, births, joinings, seen, unlike, log, settings)
+    events = [
+        joined_event([looked_for[row].name for row in one.rows], looked_for, seen)
+        for one in joinings
+    ]
+    names = _name_all(trails, looked_for, moves, births, joinings, seen, log)
+    events += move_events(moves, looked_for, names, seen, settings)
+    for row, column in moves.links.items():
+        looked_for[row].add(seen.observation(column), seen.index)
+    return names, events
+
+
+def _add_late_halves(
+    births: dict[int, Birth],
+    trails: Sequence[Trail],
+    links: Mapping[int, int],
+    joinings: Sequence[Joining],
+    seen: Seen,
+    settings: TrackSettings,
+) -> None:
+    """Add the halves of divisions that were not seen when the other half first was."""
+    joined = {one.column for one in joinings}
+    for column in range(len(seen.shapes)):
+        if column in links.values() or column in births or column in joined:
+            continue
+        parent = late_half_of(column, trails, births, seen, settings)
+        if parent is not None:
+            births[column] = Birth(parents=(parent.name,), divided=True, verdict=parent.ended_by)
+
+
+def _moves(
+    looked_for: Sequence[Trail],
+    links: Mapping[int, int],
+    births: Mapping[int, Birth],
+    joinings: Sequence[Joining],
+    seen: Seen,
+    unlike: NDArray[np.float64],
+    log: Sequence[LogEntry],
+    settings: TrackSettings,
+) -> Moves:
+    """Look elsewhere for whoever was there last time and is not at its place."""
+    spoken_for = {*links.values(), *births, *(one.column for one in joinings)}
+    free = [column for column in range(len(seen.shapes)) if column not in spoken_for]
+    missing = [
+        row
+        for row, trail in enumerate(looked_for)
+        if row not in links
+        and trail.end is None
+        and trail.present_index < seen.index
+        and trail.missed(seen.index) <= 1
+        and not trail.doubtful
+        and not any(entry.kind in LOSSES for entry in trail.noted(log, seen.taken_at))
+    ]
+    return find_moves(looked_for, links, free, missing, seen, unlike, settings)
+
+
+def _name_all(
+    trails: list[Trail],
+    looked_for: Sequence[Trail],
+    moves: Moves,
+    births: Mapping[int, Birth],
+    joinings: Sequence[Joining],
+    seen: Seen,
+    log: Sequence[LogEntry],
+) -> dict[int, str]:
+    """Return the name of every polyp by its column; whoever has none yet begins a trail."""
+    settled = {column: looked_for[row].name for row, column in sorted(moves.links.items())}
+    names = dict(settled)
     cut_margins = {
         trail.name
         for trail in looked_for
         if any(entry.method == "margin" for entry in trail.noted(log, seen.taken_at))
     }
-    names: dict[int, str] = {}
-    for row, column in sorted(links.items()):
-        looked_for[row].add(seen.observation(column), seen.index)
-        names[column] = looked_for[row].name
-    settled = dict(names)
-    newcomers = np.array([n for n in range(len(seen.shapes)) if n not in names], dtype=np.intp)
+    joined = {one.column for one in joinings}
+    newcomers = np.array(
+        [n for n in range(len(seen.shapes)) if n not in names and n not in joined], dtype=np.intp
+    )
     sizes = np.array([seen.shapes[n].diameter_mm for n in newcomers])
+    xy = xy_of(seen.shapes)
     for column in (int(one) for one in newcomers[reading_order(xy[newcomers], sizes)]):
         birth = births.get(column)
+        if column in moves.open_columns:
+            birth = Birth(open=True)
         if birth is None:
             parent = margin_parent(column, settled, cut_margins, seen) if seen.index else None
             birth = Birth(parents=(parent,) if parent else ())
@@ -218,4 +301,6 @@ def _link_photo(
         )
         trails.append(trail)
         names[column] = trail.name
+    for row in moves.open_rows:
+        looked_for[row].end = "open"
     return names

@@ -12,13 +12,24 @@ from polypvision.track.settings import TrackSettings
 _VOTERS = 60
 """Polyps that vote; the largest, because they are seen most surely. Bounds the work."""
 
-_WIDE_GAIN = 1.5
+_ENOUGH = 0.75
+"""Part of the polyps that a near motion must explain for no other to be looked for."""
+_WIDE_GAIN = 1.25
 """A far-fetched motion must explain this much more than the nearest one."""
+
+_SIZE_SIGMA, _COLOUR_SIGMA = 0.2, 6.0
+"""How well a polyp keeps the logarithm of its diameter and its CIELAB colour from date to date,
+with what light and flow do to a whole plate: who is who is not known yet."""
 
 _PER_MM = 0.02
 _PER_DEGREE = 0.02
 """Votes that a motion costs: a plate is laid nearly as it was, and on a square grid of like polyps
 a jump by one place explains nearly as much as lying still."""
+_OPENED = (-0.2, 0.2)
+"""Changes of the logarithm of all diameters that are tried: a plate may open or close with the
+light by a fifth (common practice, no source)."""
+_FAR_SHARE = 0.1
+"""Part of that cost among far-fetched motions: a hand turns a plate this way or that."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,17 +87,54 @@ def fit_rigid(
     )
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Constellation:
+    """Polyps as points with a look.
+
+    Attributes
+    ----------
+    xy_mm : ndarray (n, 2) of float64
+        Centroids.
+    diameter_mm : ndarray (n,) of float64
+    lab : ndarray (n, 3) of float64, optional
+        CIELAB colours; left out, or NaN, where not known.
+    """
+
+    xy_mm: Points
+    diameter_mm: NDArray[np.float64]
+    lab: NDArray[np.float64] | None = None
+
+    def largest(self, count: int) -> "Constellation":
+        """Return the largest polyps only."""
+        pick = np.argsort(-self.diameter_mm, kind="stable")[:count]
+        return Constellation(
+            xy_mm=self.xy_mm[pick],
+            diameter_mm=self.diameter_mm[pick],
+            lab=None if self.lab is None else self.lab[pick],
+        )
+
+
 def _likeness(
-    known_size: NDArray[np.float64], seen_size: NDArray[np.float64]
+    known: Constellation, seen: Constellation, opened: float = 0.0
 ) -> NDArray[np.float64]:
-    """Weight (known, seen) from 0 to 1 of a pair by how alike their diameters are."""
-    ratio = np.log(known_size)[:, None] - np.log(seen_size)[None, :]
-    likeness: NDArray[np.float64] = np.exp(-0.5 * (ratio / 0.25) ** 2)
+    """Weight (known, seen) from 0 to 1 of a pair by how alike they look, all discs seen having
+    opened by so much in the logarithm of the diameter."""
+    size = np.log(known.diameter_mm)[:, None] - np.log(seen.diameter_mm)[None] + opened
+    squares = (size / _SIZE_SIGMA) ** 2
+    if known.lab is not None and seen.lab is not None:
+        colour = (known.lab[:, None] - seen.lab[None]) / _COLOUR_SIGMA
+        squares = squares + np.nansum(colour**2, axis=2)
+    likeness: NDArray[np.float64] = np.exp(-0.5 * squares)
     return likeness
 
 
 def _vote(
-    known: Points, seen: Points, likeness: NDArray[np.float64], reach_mm: float, cell_mm: float
+    known: Points,
+    seen: Points,
+    likeness: NDArray[np.float64],
+    reach_mm: float,
+    cell_mm: float,
+    per_mm: float,
 ) -> tuple[float, tuple[float, float]]:
     """Return the most supported shift of points already turned: (votes less its length, shift)."""
     shifts = (known[:, None, :] - seen[None, :, :]).reshape(-1, 2)
@@ -101,9 +149,10 @@ def _vote(
     grid = np.bincount(cells[:, 1] * side + cells[:, 0], weights=votes, minlength=side * side)
     # A shift near a cell's border splits its votes: count the eight neighbours too.
     padded = np.pad(grid.reshape(side, side), 1)
-    total = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).sum(axis=(2, 3))
+    rows = padded[:-2] + padded[1:-1] + padded[2:]
+    total = rows[:, :-2] + rows[:, 1:-1] + rows[:, 2:]
     steps = (np.arange(side) - half) * cell_mm
-    total = total - _PER_MM * np.hypot(steps[None, :], steps[:, None])
+    total -= per_mm * np.hypot(steps[None, :], steps[:, None])
     y, x = np.divmod(int(np.argmax(total)), side)
     return float(total[y, x]), (float(steps[x]), float(steps[y]))
 
@@ -130,7 +179,8 @@ def _refine(
         rows = np.array([row for row, _ in links])
         columns = np.array([column for _, column in links])
         alike = likeness[rows, columns]
-        agreement = float(alike.sum())
+        off = distance[rows, columns] / tolerance_mm
+        agreement = float((alike * np.exp(-2 * off**2)).sum())
         # Huber weights with half the reach as the bend: one polyp that crept pulls little.
         bend = 0.5 * reach
         weights = alike * np.minimum(1.0, bend / np.maximum(distance[rows, columns], 1e-9))
@@ -139,22 +189,16 @@ def _refine(
 
 
 def estimate_motion(
-    known_mm: Points,
-    known_diameter_mm: NDArray[np.float64],
-    seen_mm: Points,
-    seen_diameter_mm: NDArray[np.float64],
-    settings: TrackSettings | None = None,
+    known: Constellation, seen: Constellation, settings: TrackSettings | None = None
 ) -> PlateMotion:
     """Return the plate's motion that carries what is seen onto what is known.
 
     Every turn votes for a shift; the best are refined on one-to-one pairs. Few turns and short
-    shifts are tried first, all others only if those explain less than half of the polyps.
+    shifts are tried first, all others only if those do not explain most polyps.
 
     Parameters
     ----------
-    known_mm, seen_mm : ndarray (n, 2), (m, 2) of float64
-        Centroids, mm.
-    known_diameter_mm, seen_diameter_mm : ndarray (n,), (m,) of float64
+    known, seen : Constellation
     settings : TrackSettings, optional
 
     Returns
@@ -164,40 +208,51 @@ def estimate_motion(
         smaller constellation, agree on one.
     """
     settings = settings or TrackSettings()
-    fewest = min(len(known_mm), len(seen_mm))
+    fewest = min(len(known.xy_mm), len(seen.xy_mm))
     if fewest < 3:
         return PlateMotion()
-    known_pick = np.argsort(-known_diameter_mm, kind="stable")[:_VOTERS]
-    seen_pick = np.argsort(-seen_diameter_mm, kind="stable")[:_VOTERS]
-    known, seen = known_mm[known_pick], seen_mm[seen_pick]
-    middle = seen.mean(axis=0)
-    likeness = _likeness(known_diameter_mm[known_pick], seen_diameter_mm[seen_pick])
+    known, seen = known.largest(_VOTERS), seen.largest(_VOTERS)
+    known_mm, seen_mm = known.xy_mm, seen.xy_mm
+    middle = seen_mm.mean(axis=0)
 
-    def best(turns_deg: NDArray[np.float64], reach_mm: float) -> tuple[float, PlateMotion]:
+    def best(
+        likeness: NDArray[np.float64],
+        turns_deg: NDArray[np.float64],
+        reach_mm: float,
+        share: float,
+    ) -> tuple[float, PlateMotion]:
         candidates = []
         for turn_deg in turns_deg:
-            turned = PlateMotion(turn_deg=float(turn_deg)).apply(seen - middle) + middle
-            votes, shift = _vote(known, turned, likeness, reach_mm, settings.plate_tolerance_mm)
-            candidates.append((votes - _PER_DEGREE * abs(turn_deg), float(turn_deg), shift))
+            turned = PlateMotion(turn_deg=float(turn_deg)).apply(seen_mm - middle) + middle
+            votes, shift = _vote(
+                known_mm, turned, likeness, reach_mm, settings.plate_tolerance_mm, share * _PER_MM
+            )
+            candidates.append((votes - share * _PER_DEGREE * abs(turn_deg), float(turn_deg), shift))
         candidates.sort(key=lambda one: (-one[0], abs(one[1])))
         refined = []
         for _, turn_deg, shift in candidates[:4]:
             offset = middle - PlateMotion(turn_deg=turn_deg).apply(middle[None])[0] + shift
             start = PlateMotion(turn_deg=turn_deg, shift_mm=(float(offset[0]), float(offset[1])))
-            agreement, motion = _refine(start, known, seen, likeness, settings.plate_tolerance_mm)
+            agreement, motion = _refine(
+                start, known_mm, seen_mm, likeness, settings.plate_tolerance_mm
+            )
             moved = float(np.hypot(*(motion.apply(middle[None])[0] - middle)))
-            rank = agreement - _PER_DEGREE * abs(motion.turn_deg) - _PER_MM * moved
+            rank = agreement - share * (_PER_DEGREE * abs(motion.turn_deg) + _PER_MM * moved)
             refined.append((rank, motion))
         return max(refined, key=lambda one: (round(one[0], 9), -abs(one[1].turn_deg)))
 
     step = 2.0
     near = np.arange(-settings.plate_turn_deg, settings.plate_turn_deg + step / 2, step)
-    agreement, motion = best(near, settings.plate_shift_mm)
-    if agreement < 0.5 * min(fewest, _VOTERS):
-        span = float(np.ptp(np.vstack([known, seen]), axis=0).max()) + settings.plate_shift_mm
-        far_agreement, far = best(np.arange(-180.0, 180.0, step), span)
-        if far_agreement > _WIDE_GAIN * max(agreement, 1.0):
-            agreement, motion = far_agreement, far
+    reach_mm = settings.plate_shift_mm
+    likeness = _likeness(known, seen)
+    agreement, motion = best(likeness, near, reach_mm, 1.0)
+    if agreement < _ENOUGH * min(fewest, _VOTERS):
+        others = [best(_likeness(known, seen, by), near, reach_mm, 1.0) for by in _OPENED]
+        span = float(np.ptp(np.vstack([known_mm, seen_mm]), axis=0).max()) + reach_mm
+        others.append(best(likeness, np.arange(-180.0, 180.0, step), span, _FAR_SHARE))
+        other_agreement, other = max(others, key=lambda one: one[0])
+        if other_agreement > _WIDE_GAIN * max(agreement, 1.0):
+            motion = other
     if motion.agreeing < max(3, min(fewest, _VOTERS) / 2):
         return PlateMotion()
     return motion

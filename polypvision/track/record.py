@@ -1,8 +1,10 @@
 """Individuals, their sightings, parents and events as plain JSON values."""
 
 import math
+from datetime import datetime
 from typing import Any
 
+from polypvision.track.fission import FissionCourse, fission_of
 from polypvision.track.individuals import Individual, Observation, PlateTracks
 
 
@@ -28,11 +30,36 @@ def _observation(observation: Observation) -> dict[str, Any]:
     }
 
 
-def _individual(individual: Individual) -> dict[str, Any]:
+def _division(course: FissionCourse | None) -> dict[str, Any] | None:
+    if course is None:
+        return None
+
+    def date(when: datetime | None) -> str | None:
+        return None if when is None else when.isoformat()
+
+    return {
+        "stage": course.stage,
+        "reached": [
+            {
+                "stage": one.stage,
+                "after_day": _number(one.after_day, 3),
+                "by_day": _number(one.by_day, 3),
+            }
+            for one in course.reached
+        ],
+        "expected_at": date(course.expected_at),
+        "low_at": date(course.low_at),
+        "high_at": date(course.high_at),
+        "sentence": course.sentence,
+    }
+
+
+def _individual(individual: Individual, tracks: PlateTracks) -> dict[str, Any]:
     return {
         "name": individual.name,
         "parents": list(individual.parents),
         "end": individual.end,
+        "division": _division(fission_of(individual, tracks)),
         "observations": [_observation(one) for one in individual.observations],
     }
 
@@ -44,8 +71,10 @@ def to_record(tracks: PlateTracks) -> dict[str, Any]:
     -------
     dict
         ``plate``; ``photos`` with the motion of each against the first; ``individuals`` with their
-        ``parents``, ``end`` and ``observations`` (x_mm and y_mm in the coordinates of the first
-        photo); ``events`` with ``at`` (the photo that shows it) and ``after`` (the one before).
+        ``parents``, ``end``, ``division`` (None, or how far it is in dividing) and
+        ``observations`` (x_mm and y_mm in the coordinates of the first photo); ``events`` with
+        ``at`` (the photo that shows it) and ``after`` (the one before);
+        ``remarks``, sentences for a person.
     """
     return {
         "plate": tracks.plate,
@@ -64,7 +93,7 @@ def to_record(tracks: PlateTracks) -> dict[str, Any]:
             }
             for photo in tracks.photos
         ],
-        "individuals": [_individual(one) for one in tracks.individuals],
+        "individuals": [_individual(one, tracks) for one in tracks.individuals],
         "events": [
             {
                 "at": event.at.isoformat(),
@@ -76,4 +105,5 @@ def to_record(tracks: PlateTracks) -> dict[str, Any]:
             }
             for event in tracks.events
         ],
+        "remarks": list(tracks.remarks),
     }

@@ -8,28 +8,37 @@ from polypvision.events import LogEntry
 from polypvision.track.division import Verdict
 from polypvision.track.individuals import End, Observation
 
+SURE_SCORE = 0.8
+"""From this score on one sighting of a polyp is believed (own estimate)."""
+_DOUBTED_PHOTOS = 2
+"""One that was seen but once is not looked for after so many photos without it."""
 LOSSES = ("loss", "sale")
 """Kinds of log entry after which an individual is gone."""
 
 
 @dataclass(frozen=True, kw_only=True)
 class Birth:
-    """How an individual came to be."""
+    """How an individual came to be; `open`: perhaps one of those that changed places."""
 
     parents: tuple[str, ...] = ()
     divided: bool = False
     verdict: Verdict | None = None
+    open: bool = False
 
 
 @dataclass(kw_only=True, eq=False)
 class Trail:
-    """An individual while it is being followed."""
+    """An individual while it is being followed.
+
+    ``hidden_index`` is the last photo on which it was read as one with another.
+    """
 
     name: str
     observations: list[Observation]
     first_index: int
     last_index: int
     birth: Birth
+    hidden_index: int = -1
     end: End | None = None
     ended_by: Verdict | None = None
     gone_by: LogEntry | None = None
@@ -39,14 +48,34 @@ class Trail:
         """The last sighting."""
         return self.observations[-1]
 
+    @property
+    def present_index(self) -> int:
+        """The last photo on which it was, seen by itself or not."""
+        return max(self.last_index, self.hidden_index)
+
+    def missed(self, index: int) -> int:
+        """Return on how many photos before this one it was missing."""
+        return max(index - self.present_index - 1, 0)
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether all there is of it is one sighting that may be a mistake of the reading: any but
+        a sure one of the first photo, the half of a division, or one that changed places."""
+        sure = self.first_index == 0 and self.last.polyp.score >= SURE_SCORE
+        known = self.birth.divided or self.birth.open or sure
+        return len(self.observations) == 1 and not known
+
     def add(self, observation: Observation, index: int) -> None:
         """Record a sighting on the photo of this index."""
         self.observations.append(observation)
         self.last_index = index
+        self.end = None
 
-    def looked_for(self, day: float, bridge_days: float) -> bool:
-        """Whether it may still turn up on a photo of this day."""
+    def looked_for(self, day: float, index: int, bridge_days: float) -> bool:
+        """Whether it may still turn up on the photo of this day and index."""
         if self.end == "divided" or self.gone_by is not None:
+            return False
+        if self.doubtful and self.missed(index) >= _DOUBTED_PHOTOS:
             return False
         return day - self.last.day <= bridge_days
 
@@ -81,11 +110,11 @@ def mark_gone(
     An entry that names no one explains those that vanished since the photo before, if they are no
     more than the pieces it tells of; else it is left open which of them were meant.
     """
-    missing = [one for one in trails if one.last_index < index and one.gone_by is None]
+    missing = [one for one in trails if one.present_index < index and one.gone_by is None]
     for trail in missing:
         named = [entry for entry in trail.noted(log, until) if entry.kind in LOSSES]
         trail.gone_by = named[0] if named else None
-    vanished = [one for one in missing if one.gone_by is None and one.last_index == index - 1]
+    vanished = [one for one in missing if one.gone_by is None and one.present_index == index - 1]
     if not vanished:
         return
     used = {id(one.gone_by) for one in trails}

@@ -173,14 +173,26 @@ def test_pieces_off_a_cut_margin_name_their_parent_and_it_goes_on() -> None:
     assert link_readings(readings).individual("P10").parents == ()
 
 
-def test_one_that_may_be_hidden_behind_its_neighbour_is_lost_with_doubt() -> None:
+def test_two_read_as_one_are_neither_lost_nor_measured() -> None:
     left, right = make_polyp(20, X - 6, Y, 12.0), make_polyp(21, X + 6, Y, 12.0)
     merged = make_polyp(20, X, Y, 17.0, stretch=1.4)
-    doubtful = link_readings([_plate(0, [left, right]), _plate(7, [merged])]).events
-    plain = link_readings([_plate(0, [left, right]), _plate(7, [left])]).events
-    (lost,) = [one for one in doubtful if one.kind == "lost"]
-    assert "covered by" in lost.evidence
-    assert lost.confidence < plain[0].confidence
+    before, between, after = (
+        _plate(0, [left, right]),
+        _plate(7, [merged]),
+        _plate(14, [left, right]),
+    )
+    doubtful = link_readings([before, between])
+    (event,) = doubtful.events
+    assert (event.kind, event.individuals) == ("joined", ("P05", "P06"))
+    assert 20 not in doubtful.photos[1].names
+    assert [doubtful.individual(name).end for name in ("P05", "P06")] == [None, None]
+    # Each is found again when the two can be told apart.
+    later = link_readings([before, between, after])
+    assert [one.kind for one in later.events] == ["joined"]
+    assert [one.day for one in later.individual("P05").observations] == [0, 14]
+    # One that is gone beside one that stayed as it was is lost.
+    plain = link_readings([before, _plate(7, [left])])
+    assert [one.kind for one in plain.events] == ["lost"]
 
 
 def test_outlines_that_cross_themselves_are_borne() -> None:

@@ -187,8 +187,14 @@ def test_movement_is_allowed_per_day_not_per_photo() -> None:
     one, two = make_polyp(1, 50, 50), make_polyp(1, 58, 50)
     soon = link_readings([make_reading(0, [one]), make_reading(2, [two])])
     late = link_readings([make_reading(0, [one]), make_reading(14, [two])])
-    assert len(soon.individuals) == 2
+    far = link_readings([make_reading(0, [one]), make_reading(2, [make_polyp(1, 70, 50)])])
+    # Farther than it creeps in two days: pushed, if it looks the same and nobody else does.
+    assert [event.kind for event in soon.events] == ["moved"]
     assert len(late.individuals) == 1
+    # Too far to say so of a polyp with none beside it to compare.
+    assert len(far.individuals) == 2
+    assert far.events[0].kind == "rearranged"
+    assert far.events[0].confidence < 0.5
     limits = TrackSettings()
     assert limits.reach_mm(0) == 3.0
     assert limits.reach_mm(14) == 10.0

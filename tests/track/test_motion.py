@@ -6,12 +6,21 @@ from numpy.typing import NDArray
 from time_builders import grid
 
 from polypvision.reading import Points
-from polypvision.track.motion import PlateMotion, estimate_motion, fit_rigid
+from polypvision.track.motion import Constellation, PlateMotion, estimate_motion, fit_rigid
 
 
 def _plate(rng: np.random.Generator) -> tuple[Points, NDArray[np.float64]]:
     places = np.array(grid(4, 4, 34.0)) + rng.uniform(-4, 4, (16, 2))
     return places, rng.uniform(12, 28, 16)
+
+
+def _estimate(
+    known: Points, known_sizes: NDArray[np.float64], seen: Points, seen_sizes: NDArray[np.float64]
+) -> PlateMotion:
+    return estimate_motion(
+        Constellation(xy_mm=known, diameter_mm=known_sizes),
+        Constellation(xy_mm=seen, diameter_mm=seen_sizes),
+    )
 
 
 def _seen_from(motion: PlateMotion, places: Points) -> Points:
@@ -44,7 +53,7 @@ def test_motion_is_found_despite_losses_and_strays(
     seen[0] += (3.0, 0.0)
     seen = np.vstack([seen, rng.uniform(20, 120, (2, 2))])
     seen_sizes = np.append(seen_sizes, [15.0, 22.0])
-    found = estimate_motion(places, sizes, seen, seen_sizes)
+    found = _estimate(places, sizes, seen, seen_sizes)
     # Noise of 0.3 mm on about twelve points: 0.1 mm on their mean, 0.15 degrees; six times that.
     moved = found.apply(seen[1:13])
     assert np.abs(moved - places[4:16]).max() < 1.6
@@ -56,7 +65,7 @@ def test_a_plate_turned_by_half_is_recognised() -> None:
     rng = np.random.default_rng(3)
     places, sizes = _plate(rng)
     motion = PlateMotion(turn_deg=180.0, shift_mm=(160.0, 150.0))
-    found = estimate_motion(places, sizes, _seen_from(motion, places), sizes)
+    found = _estimate(places, sizes, _seen_from(motion, places), sizes)
     assert np.abs(found.apply(_seen_from(motion, places)) - places).max() < 1e-6
 
 
@@ -65,14 +74,14 @@ def test_a_plate_that_lay_still_has_not_jumped_by_one_place_of_its_grid() -> Non
     sizes = np.full(12, 20.0)
     # The first column is gone: a jump by one column would explain as much of what is left.
     keep = places[:, 0] > 30
-    found = estimate_motion(places, sizes, places[keep], sizes[keep])
+    found = _estimate(places, sizes, places[keep], sizes[keep])
     assert np.abs(found.apply(places) - places).max() < 1e-6
 
 
 def test_too_few_to_tell() -> None:
     places, sizes = _plate(np.random.default_rng(1))
     for n in (0, 1, 2):
-        found = estimate_motion(places, sizes, places[:n] + 5.0, sizes[:n])
+        found = _estimate(places, sizes, places[:n] + 5.0, sizes[:n])
         assert found == PlateMotion()
 
 
@@ -80,7 +89,7 @@ def test_a_plate_laid_anew_without_a_likeness_gives_no_motion() -> None:
     rng = np.random.default_rng(5)
     places, sizes = _plate(rng)
     others = rng.uniform(0, 150, (16, 2))
-    found = estimate_motion(places, sizes, others, np.full(16, 60.0))
+    found = _estimate(places, sizes, others, np.full(16, 60.0))
     assert found == PlateMotion()
 
 
