@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 ClosureModel = Literal["margin", "exponential", "still"]
-GrowthModel = Literal["exponential", "linear"]
+GrowthModel = Literal["linear", "exponential", "logistic", "gompertz", "von bertalanffy"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,8 +128,8 @@ class SizeForecast:
         Of the individual.
     size_mm : float
         The diameter asked for.
-    model : {'exponential', 'linear'} or None
-        The form that the diameters speak for most; None where nothing was fitted.
+    model : str or None
+        The growth form that the diameters speak for most; None where nothing was fitted.
     shared : bool
         The expansion common to all polyps of a photo was taken out.
     n_dates : int

@@ -30,8 +30,8 @@ _LEAST_DATES = 3
 _HUBER = 2.0
 """A size further from its line than so many standard deviations counts less (Huber 1964)."""
 _ROUNDS = 12
-_USUAL_SD = np.array([0.004, 0.008, 0.016, 0.03, 0.06])
-_USUAL_PRIOR = np.array([0.15, 0.25, 0.30, 0.20, 0.10])
+_USUAL_SD = np.array([0.005, 0.01, 0.02, 0.04, 0.08])
+_USUAL_PRIOR = np.array([0.18, 0.22, 0.22, 0.22, 0.16])
 """How far the discs of an ordinary photo are from their usual size, as ln (own choice)."""
 _CONTRACTED_SHARE = np.array([0.05, 0.2, 0.4])
 _CONTRACTED_MEAN = np.array([0.06, 0.15])
@@ -56,17 +56,14 @@ class SizeTable:
         Natural logarithm of the diameter.
     days : ndarray (photos,) of float64
         Of each photo.
+    n_polyps : int
     """
 
     polyp: NDArray[np.intp]
     photo: NDArray[np.intp]
     log_size: Floats
     days: Floats
-
-    @property
-    def n_polyps(self) -> int:
-        """Number of polyps."""
-        return int(self.polyp.max()) + 1 if len(self.polyp) else 0
+    n_polyps: int
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -85,6 +82,8 @@ class CommonEffects:
         Line of each polyp beside the effects; NaN where a polyp has too few dates.
     line_cov : ndarray (polyps, 2, 2)
         Of level and slope, for a residual variance of 1.
+    polyp : ndarray (n,) of int
+        As in the table.
     residual : ndarray (n,) of float64
         In the order of the table.
     residual_var : float
@@ -98,6 +97,7 @@ class CommonEffects:
     level: Floats
     slope: Floats
     line_cov: Floats
+    polyp: NDArray[np.intp]
     residual: Floats
     residual_var: float
     freedom: int
@@ -153,6 +153,7 @@ def common_effects(table: SizeTable, *, robust: bool = True) -> CommonEffects | 
         level=level,
         slope=slope,
         line_cov=line_cov,
+        polyp=table.polyp,
         residual=residual,
         residual_var=variance,
         freedom=freedom,
@@ -234,6 +235,10 @@ class SharedGrowth:
     effects : CommonEffects
     level, trend, weight : ndarray (k,) of float64
         Level and trend to be added to the effects, and how probable; the weights sum to 1.
+    time : ndarray (photos used,) of float64
+        Days of the photos with an effect, from the middle day on.
+    photos : ndarray (photos used,) of int
+        Which photos those are; the others show no polyp that was seen often enough.
     """
 
     effects: CommonEffects
@@ -241,10 +246,11 @@ class SharedGrowth:
     trend: Floats
     weight: Floats
     time: Floats
+    photos: NDArray[np.intp]
 
     @cached_property
     def expansion(self) -> tuple[Floats, Floats]:
-        """Expansion of each photo as ln against the usual one, and its standard error."""
+        """Expansion of each photo used as ln against the usual one, and its standard error."""
         each = (
             self.effects.effect[None, :]
             + self.level[:, None]
@@ -339,9 +345,7 @@ def _log_expansion(off: Floats, own_var: Floats) -> Floats:
     return np.asarray(total)
 
 
-def _weigh_level_and_trend(
-    effects: CommonEffects, time: Floats
-) -> tuple[Floats, Floats, Floats]:
+def _weigh_level_and_trend(effects: CommonEffects, time: Floats) -> tuple[Floats, Floats, Floats]:
     """Return nodes of level and trend with their weights."""
     own_var = effects.residual_var * np.diag(effects.effect_cov)
     mean_slope = float(np.nanmedian(effects.slope))
@@ -350,7 +354,7 @@ def _weigh_level_and_trend(
     box = np.array([[-reach, reach], [-4 * reach / span, 4 * reach / span]])
     for _ in range(4):
         level, trend = np.meshgrid(
-            np.linspace(*box[0], _GRID), np.linspace(*box[1], _GRID), indexing="ij"
+            *(np.linspace(low, high, _GRID) for low, high in box.tolist()), indexing="ij"
         )
         # No sharper than the grid, so that no narrow peak is missed before it is zoomed upon.
         step = np.hypot(
@@ -377,9 +381,7 @@ def _nodes(level: Floats, trend: Floats, weight: Floats) -> tuple[Floats, Floats
     order = np.lexsort((level, trend))
     reached = np.cumsum(weight[order])
     picked = order[
-        np.minimum(
-            np.searchsorted(reached, (np.arange(_NODES) + 0.5) / _NODES), len(order) - 1
-        )
+        np.minimum(np.searchsorted(reached, (np.arange(_NODES) + 0.5) / _NODES), len(order) - 1)
     ]
     return level[picked], trend[picked], np.full(_NODES, 1 / _NODES)
 
@@ -396,17 +398,29 @@ def shared_growth(table: SizeTable) -> SharedGrowth | None:
     SharedGrowth or None
         None with fewer than three polyps on three dates, or no photo to spare.
     """
-    effects = common_effects(table)
+    used = _enough_dates(table)
+    if not used.any():
+        return None
+    photos, place = np.unique(table.photo[used], return_inverse=True)
+    effects = common_effects(
+        SizeTable(
+            polyp=table.polyp[used],
+            photo=place,
+            log_size=table.log_size[used],
+            days=table.days[photos],
+            n_polyps=table.n_polyps,
+        )
+    )
     if effects is None:
         return None
-    time = table.days - effects.middle_day
+    time = table.days[photos] - effects.middle_day
     level, trend, weight = _weigh_level_and_trend(effects, time)
-    return SharedGrowth(effects=effects, level=level, trend=trend, weight=weight, time=time)
+    return SharedGrowth(
+        effects=effects, level=level, trend=trend, weight=weight, time=time, photos=photos
+    )
 
 
-def size_table(
-    days: Sequence[float], sizes: Sequence[Sequence[tuple[int, float]]]
-) -> SizeTable:
+def size_table(days: Sequence[float], sizes: Sequence[Sequence[tuple[int, float]]]) -> SizeTable:
     """Return the table of polyps that are each given as (photo, size) pairs.
 
     Parameters
@@ -428,4 +442,5 @@ def size_table(
         photo=np.array(photo, np.intp),
         log_size=np.array(log_size, np.float64),
         days=np.asarray(days, np.float64),
+        n_polyps=len(sizes),
     )
