@@ -5,19 +5,52 @@ from typing import Annotated
 
 import typer
 
-from polypvision.cli.common import JsonOption, is_terminal, write_json
+from polypvision.cli.common import JsonOption, is_terminal, progress_bar, write_json
 
 
 def evaluate(
     readings: Annotated[
-        Path, typer.Argument(metavar="READINGS.json", help="What read --json wrote.")
-    ],
+        Path | None,
+        typer.Argument(metavar="READINGS.json", help="What read --json wrote."),
+    ] = None,
     truth: Annotated[
-        Path, typer.Argument(metavar="TRUTH.json", help="What is really on the photos.")
-    ],
+        Path | None,
+        typer.Argument(metavar="TRUTH.json", help="What is really on the photos."),
+    ] = None,
+    forecasts: Annotated[
+        int,
+        typer.Option(
+            metavar="N", min=0, help="Foretell N closures, sizes and rates of invented plates."
+        ),
+    ] = 0,
+    seed: Annotated[int, typer.Option(min=0, help="Chance of --forecasts.")] = 0,
     json: JsonOption = None,
 ) -> None:
-    """Score readings against truth: counts, overlap, mouths, diameters and wounds."""
+    """Score readings against truth: counts, overlap, mouths, diameters and wounds.
+
+    With --forecasts: how far dates foretold from the first half of a series are off, how often
+    95 % intervals hold the truth, and what taking out the shared expansion gains.
+    """
+    if forecasts and readings is None:
+        _forecasts(forecasts, seed, json)
+    elif readings is not None and truth is not None and not forecasts:
+        _readings(readings, truth, json)
+    else:
+        raise typer.BadParameter("give READINGS.json and TRUTH.json, or --forecasts N.")
+
+
+def _forecasts(count: int, seed: int, json: Path | None) -> None:
+    from polypvision.evaluate.forecasts import forecast_record, forecast_rows, score_forecasts
+
+    with progress_bar("Foretelling") as show:
+        scores = score_forecasts(count, seed=seed, show=lambda done: show(done, 3 * count, ""))
+    write_json(json, forecast_record(scores))
+    if not is_terminal(json):
+        for line in forecast_rows(scores):
+            typer.echo(line)
+
+
+def _readings(readings: Path, truth: Path, json: Path | None) -> None:
     from polypvision.errors import TableError
     from polypvision.evaluate.score import score
     from polypvision.evaluate.tables import text, to_json

@@ -41,8 +41,9 @@ def _made_day(course: WoundCourse, first: WoundPoint) -> float:
 def wound_series(course: WoundCourse, settings: HealingSettings) -> WoundSeries | None:
     """Return the dated areas that the closing of a wound is foretold from.
 
-    Of a wound that stands still only what has happened since: how fast it closed before says
-    nothing of what it will do.
+    Those of a closed wound too: it tells how fast the others of its plate may close. Of a wound
+    that stands still only what has happened since: how fast it closed before says nothing of what
+    it will do.
 
     Parameters
     ----------
@@ -52,9 +53,9 @@ def wound_series(course: WoundCourse, settings: HealingSettings) -> WoundSeries 
     Returns
     -------
     WoundSeries or None
-        None where no open wound was seen last.
+        None where no wound was seen.
     """
-    if not course.wounded:
+    if course.status == "no wound":
         return None
     points = _since_baseline(course)
     start = _made_day(course, points[0])
@@ -73,7 +74,7 @@ def wound_series(course: WoundCourse, settings: HealingSettings) -> WoundSeries 
         own_err_mm2=settings.own_part * err,
         common_err=settings.common_part * float(np.median(err[seen] / area[seen])),
         margin_mm=np.array([one.wound_margin_mm for one in points]),
-        open_until=points[-1].day - start,
+        open_until=points[-1].day - start if course.wounded else None,
         still_prior=_STUCK_PRIOR if stuck else None,
     )
 
@@ -166,7 +167,7 @@ def closure_forecasts(
     )
     found = []
     for course in courses:
-        if course.name in series:
+        if course.wounded:
             found.append(_forecast(course, series[course.name], fits[course.name], settings))
         elif course.status == "closed":
             found.append(

@@ -164,7 +164,7 @@ class _Cells:
 
     def days_until(self, left: Floats) -> Floats:
         """Return the days until this part (cells,) is left; inf where it never is."""
-        left = np.minimum(left, 1.0)
+        left = np.clip(left, 1e-9, 1.0)
         margin = self.delay + self.closing * (1 - left ** (1 / self.power))
         fall = self.delay + self.closing * np.log(left) / np.log(_EXPONENTIAL_LEFT)
         return np.where(
@@ -367,7 +367,7 @@ def _fit(
     cells: _Cells, series: WoundSeries, look: _Look, weight: Floats, least_mm2: float
 ) -> ClosureFit:
     # Three points stand for the spread of what is left at closing (Gauss-Hermite).
-    relative = np.hypot(look.first_err / look.first, series.common_err)
+    relative = np.minimum(np.hypot(look.first_err / look.first, series.common_err), 1.0)
     nodes, parts = np.array([-np.sqrt(3), 0, np.sqrt(3)]), np.array([1 / 6, 2 / 3, 1 / 6])
     closes = np.concatenate(
         [cells.days_until(least_mm2 / look.first * np.exp(node * relative)) for node in nodes]
