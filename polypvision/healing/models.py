@@ -36,13 +36,14 @@ _SHAPES: tuple[tuple[ClosureModel, float], ...] = (
 )
 """Form and power. Where the margin's length falls as area ** q and each part of it advances evenly,
 dA/dt = -v A ** q gives (1 - t / T) ** p with p = 1 / (1 - q); with q = 1 the exponential."""
-_LEADING = 0.7
+_LEADING = 0.6
 """Share of a plate's wounds that close in the shape most usual on it; the others share the rest."""
 _MARGIN_ERR = 0.12
 """Standard deviation of ln(margin length) from photo to photo (the wound of the sample plates that
 does not close)."""
-_MARGIN_TRUST = 0.7
-"""Probability that the margin does advance at one speed, so that its length tells the shape."""
+_MARGIN_TRUST = 0.5
+"""Probability that the margin does advance at one speed, so that its length tells the shape; it may
+slow down as well (own choice; with 0.7 intervals were too short on made-up plates where it does)."""
 _DELAY_DAYS = np.array([0.0, 1, 2, 3.5, 5, 7, 10, 14])
 _DELAY_MEAN = 5.0
 """Days; within the week for which cut stony corals were seen to gape. No source for the form."""
@@ -321,9 +322,11 @@ def _place_prior(looks: Sequence[_Look], evidence: Floats, index: int) -> Floats
 
 def _steps(values: Floats, weights: Floats, n: int) -> tuple[Floats, Floats]:
     """Return a distribution as n days and the weight reached by each; values may be inf."""
-    finite = np.isfinite(values)
-    order = np.argsort(values[finite], kind="stable")
-    values, weights = values[finite][order], weights[finite][order]
+    possible = np.isfinite(values) & (weights > 0)
+    order = np.argsort(values[possible], kind="stable")
+    values, weights = values[possible][order], weights[possible][order]
+    if len(values) == 0:
+        return np.zeros(1), np.zeros(1)
     reached = np.cumsum(weights)
     levels = reached[-1] * np.r_[0.0, np.linspace(0.002, 0.998, n - 2), 1.0]
     return np.interp(levels, reached - weights / 2, values), levels

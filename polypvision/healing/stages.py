@@ -103,8 +103,8 @@ def reached_between(
 
     Examples
     --------
-    >>> reached_between([0, 7, 14, 21, 28], [False, False, True, False, True])
-    (7, 14)
+    >>> reached_between([0, 7, 14, 21, 28], [False, True, True, False, True])
+    (0, 7)
     >>> reached_between([0, 7, 14], [False, False, False])
     (14, inf)
     """
