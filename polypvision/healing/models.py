@@ -42,8 +42,8 @@ _MARGIN_ERR = 0.12
 """Standard deviation of ln(margin length) from photo to photo (the wound of the sample plates that
 does not close)."""
 _MARGIN_TRUST = 0.5
-"""Probability that the margin does advance at one speed, so that its length tells the shape; it may
-slow down as well (own choice; with 0.7 intervals were too short on made-up plates where it does)."""
+"""Probability that the margin does advance at one speed, so that its length tells the shape; it
+may slow down as well (own choice; with more, intervals are too short where it does)."""
 _DELAY_DAYS = np.array([0.0, 1, 2, 3.5, 5, 7, 10, 14])
 _DELAY_MEAN = 5.0
 """Days; within the week for which cut stony corals were seen to gape. No source for the form."""
@@ -287,14 +287,14 @@ def _by_margin(series: WoundSeries) -> Floats:
         off = off - (part * off).sum() / part.sum()
         log_fit[index] = 0.5 * (np.log(part) - part * off**2).sum() - 0.5 * np.log(part.sum())
     fit = np.exp(log_fit - log_fit.max())
-    return np.asarray(fit / fit.mean())
+    return np.asarray(np.maximum(fit / fit.mean(), 1e-12))
 
 
 def _kind_evidence(cells: _Cells, look: _Look) -> Floats:
-    """Return the log evidence (2, kinds) of one wound for every kind of plate.
+    """Return the log evidence (shapes + 1, kinds) of one wound for every kind of plate.
 
-    First where the margin's length tells nothing of the shape, then where it does: a margin that
-    slows down tells nothing, and then on the whole plate.
+    In the last row the margin's length tells the shape. In the others it does not, because the
+    margin slows down: then its length follows any of the shapes, the same on the whole plate.
     """
     top = look.log_weight.max()
     weight = np.exp(look.log_weight - top)
@@ -303,21 +303,26 @@ def _kind_evidence(cells: _Cells, look: _Look) -> Floats:
     by_place = np.bincount(cells.place[moving], weight[moving], minlength=densities.shape[1])
     told = by_place * np.repeat(look.by_margin, len(_CLOSING_DAYS))
     still = weight[cells.still].sum()
-    return np.asarray(np.log(np.stack([densities @ by_place, densities @ told]) + still) + top)
+    untold = np.log(densities @ by_place + still) + np.log(look.by_margin)[:, None]
+    return np.asarray(np.vstack([untold, np.log(densities @ told + still)]) + top)
 
 
-def _place_prior(looks: Sequence[_Look], evidence: Floats, index: int) -> Floats:
+def _place_prior(looks: Sequence[_Look], evidence: Floats, index: int) -> tuple[Floats, float]:
     """Return the prior of shape and closing time of one wound, as the others on its plate tell.
 
-    ``evidence`` (wounds, 2, kinds). The wound's own margin is counted in; its own areas are not.
+    ``evidence`` (wounds, shapes + 1, kinds). The wound's own margin is counted in; its own areas
+    are not. The second value is what its margin leaves to a wound that stands still.
     """
     densities, known = _plate_priors()
-    trust = np.log([[1 - _MARGIN_TRUST], [_MARGIN_TRUST]])
-    others = known + trust + np.delete(evidence, index, axis=0).sum(axis=0)
+    n = len(_SHAPES)
+    trust = np.log(np.r_[np.full(n, (1 - _MARGIN_TRUST) / n), _MARGIN_TRUST])
+    others = known + trust[:, None] + np.delete(evidence, index, axis=0).sum(axis=0)
     kinds = np.exp(others - others.max())
-    untold, told = kinds / kinds.sum() @ densities
-    factor = np.repeat(looks[index].by_margin, len(_CLOSING_DAYS))
-    return np.asarray(untold + told * factor)
+    kinds /= kinds.sum()
+    own = looks[index].by_margin
+    untold = own @ kinds[:-1]
+    told = np.repeat(own, len(_CLOSING_DAYS)) * (kinds[-1] @ densities)
+    return np.asarray(untold @ densities + told), float(untold.sum() + kinds[-1].sum())
 
 
 def _steps(values: Floats, weights: Floats, n: int) -> tuple[Floats, Floats]:
@@ -359,8 +364,9 @@ def fit_closures(
     evidence = np.array([_kind_evidence(cells, look) for look in looks])
     fits = []
     for index, (series, look) in enumerate(zip(wounds, looks, strict=True)):
-        prior = np.log(np.maximum(_place_prior(looks, evidence, index), 1e-300))
-        log_weight = look.log_weight + np.where(cells.still, 0.0, prior[cells.place])
+        by_place, still = _place_prior(looks, evidence, index)
+        prior = np.log(np.maximum(by_place, 1e-300))
+        log_weight = look.log_weight + np.where(cells.still, np.log(still), prior[cells.place])
         weight = np.exp(log_weight - log_weight.max())
         fits.append(_fit(cells, series, look, weight, least_mm2))
     return tuple(fits)
