@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from polypvision.growth.lines import fit_line, fit_theil_sen
+from polypvision.growth.shared import SharedGrowth, shared_growth, size_table
 from polypvision.healing import WoundCourse
 from polypvision.reading import PlateReading
 from polypvision.track import Individual, PlateTracks
@@ -18,6 +19,10 @@ LEAST_DATES = 3
 _CONFIDENCE = 0.95
 _ODD_SIGMAS = 5.0
 """A size does not fit from so many robust standard deviations off the line on."""
+_NOTABLE = 0.03
+"""A change of diameter below 3 % is not worth a word."""
+_SURELY = 2.5
+"""A polyp changed otherwise than its plate from so many standard deviations on."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,7 +34,7 @@ class GrowthRate:
     per_day, per_day_err : float
         Specific growth rate: slope of the logarithm of the size, with one standard error.
     low_per_day, high_per_day : float
-        95 % confidence limits (Student's t with n - 2 degrees of freedom).
+        95 % limits.
     unit_per_week, unit_per_week_err : float
         Slope of the size itself, in its own unit (mm or mm2) a week.
     robust_per_day : float
@@ -75,9 +80,15 @@ class GrowthCourse:
     wounded : bool
         It had a wound, so part of the change is the cut closing and not growth.
     rate : GrowthRate or None
-        Of the diameter; None where none can be given.
+        Of the diameter; None where none can be given. Where the plate allows, the expansion that
+        all polyps of a photo share is taken out.
+    alone : GrowthRate or None
+        The same from this polyp's own diameters only.
     sentence : str
         The rate, or why there is none.
+    change : str
+        Why it is smaller on its last photo than on the one before: by itself, or with the whole
+        plate; empty where it is not, or where that cannot be told.
     """
 
     name: str
@@ -88,7 +99,9 @@ class GrowthCourse:
     area_mm2_err: NDArray[np.float64]
     wounded: bool
     rate: GrowthRate | None
+    alone: GrowthRate | None = None
     sentence: str
+    change: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,6 +129,29 @@ class PlateTotal:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PhotoExpansion:
+    """How far the discs of a plate were open on one photo, all together.
+
+    Attributes
+    ----------
+    percent, percent_err : float
+        Diameters against those of a photo as usual; NaN where too few polyps tell it.
+    contracted : bool
+        They were surely smaller than usual, and by more than a little.
+    sentence : str
+        Said of a contracted plate; else empty.
+    """
+
+    sha256: str
+    taken_at: datetime
+    day: float
+    percent: float
+    percent_err: float
+    contracted: bool
+    sentence: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class PlateGrowth:
     """Growth of a plate's individuals and of the whole plate.
 
@@ -128,12 +164,19 @@ class PlateGrowth:
     rate : GrowthRate or None
         Of the planform area of the whole plate, births, losses and cuts included.
     sentence : str
+    expansions : tuple of PhotoExpansion
+        One per photo, in date order.
+    shared : SharedGrowth or None
+        The joint estimate behind them, its polyps in the order of the individuals; None where too
+        few polyps were seen often enough.
     """
 
     individuals: tuple[GrowthCourse, ...]
     photos: tuple[PlateTotal, ...]
     rate: GrowthRate | None
     sentence: str
+    expansions: tuple[PhotoExpansion, ...] = ()
+    shared: SharedGrowth | None = None
 
 
 def fit_rate(
@@ -196,12 +239,84 @@ def _sentence(rate: GrowthRate | None, n_dates: int) -> str:
     return text
 
 
-def _course(individual: Individual, wounded: bool) -> GrowthCourse:
+def _joint_rate(
+    shared: SharedGrowth,
+    polyp: int,
+    alone: GrowthRate,
+    days: NDArray[np.float64],
+    usable: NDArray[np.bool_],
+) -> GrowthRate:
+    """Return a polyp's rate with the shared expansion taken out.
+
+    ``usable`` says which of its sightings have a size.
+    """
+    mean, err, low, high = shared.rate(polyp, _CONFIDENCE)
+    effects = shared.effects
+    # In mm a week on the middle of its own dates, where it is best known.
+    level = effects.level[polyp] - float(shared.weight @ shared.level)
+    size = float(np.exp(level + mean * (days[usable].mean() - effects.middle_day)))
+    return GrowthRate(
+        per_day=mean,
+        per_day_err=err,
+        low_per_day=low,
+        high_per_day=high,
+        unit_per_week=7 * mean * size,
+        unit_per_week_err=7 * err * size,
+        robust_per_day=mean,
+        odd=alone.odd if _is_odd(shared, polyp, alone.odd, usable) else None,
+    )
+
+
+def _is_odd(
+    shared: SharedGrowth, polyp: int, sighting: int | None, usable: NDArray[np.bool_]
+) -> bool:
+    """Whether a size does not fit even with the plate's expansion taken out."""
+    if sighting is None:
+        return False
+    effects = shared.effects
+    own = effects.residual[effects.polyp == polyp][int(usable[:sighting].sum())]
+    return abs(float(own)) > _ODD_SIGMAS * max(float(np.sqrt(effects.residual_var)), 1e-6)
+
+
+def _change(
+    days: NDArray[np.float64],
+    diameter: NDArray[np.float64],
+    photos: Sequence[int],
+    shared: SharedGrowth,
+) -> str:
+    """Say whether a polyp that is smaller than the time before is so by itself."""
+    if len(diameter) < 2 or not np.isfinite(diameter[-2:]).all() or min(diameter[-2:]) <= 0:
+        return ""
+    raw = float(np.log(diameter[-1] / diameter[-2]))
+    places = [np.flatnonzero(shared.photos == photo) for photo in photos[-2:]]
+    if raw > -_NOTABLE or any(len(place) == 0 for place in places):
+        return ""
+    plate = float(shared.expansion[0][places[1][0]] - shared.expansion[0][places[0][0]])
+    spread = _SURELY * float(np.sqrt(2 * shared.effects.residual_var))
+    percent, with_plate = (100 * float(np.expm1(one)) for one in (raw, plate))
+    passed = f"{days[-1] - days[-2]:.0f} days"
+    if raw - plate < -max(spread, _NOTABLE):
+        return f"{percent:+.0f} % in {passed}, the whole plate {with_plate:+.0f} %: it shrank"
+    if plate < -_NOTABLE:
+        return f"{percent:+.0f} % in {passed}, as the whole plate: contracted, not shrunk"
+    return ""
+
+
+def _course(
+    individual: Individual,
+    wounded: bool,
+    polyp: int,
+    photos: Sequence[int],
+    shared: SharedGrowth | None,
+) -> GrowthCourse:
     polyps = [one.polyp for one in individual.observations]
     days = np.array([one.day for one in individual.observations])
     diameter = np.array([polyp.diameter_mm for polyp in polyps])
     diameter_err = np.array([polyp.diameter_mm_err for polyp in polyps])
-    rate = fit_rate(days, diameter, diameter_err)
+    rate = alone = fit_rate(days, diameter, diameter_err)
+    if shared is not None and alone is not None and np.isfinite(shared.effects.slope[polyp]):
+        usable = np.isfinite(diameter) & (diameter > 0)
+        rate = _joint_rate(shared, polyp, alone, days, usable)
     sentence = _sentence(rate, len(np.unique(np.floor(days))))
     if wounded:
         sentence += "; it had a wound, so part of this is the wound closing"
@@ -214,7 +329,54 @@ def _course(individual: Individual, wounded: bool) -> GrowthCourse:
         area_mm2_err=np.array([polyp.area_mm2_err for polyp in polyps]),
         wounded=wounded,
         rate=rate,
+        alone=alone,
         sentence=sentence,
+        change="" if shared is None else _change(days, diameter, photos, shared),
+    )
+
+
+def _expansions(
+    totals: Sequence[PlateTotal], shared: SharedGrowth | None
+) -> tuple[PhotoExpansion, ...]:
+    """Return how far the discs were open on every photo."""
+    mean = np.full(len(totals), np.nan)
+    err = np.full(len(totals), np.nan)
+    if shared is not None:
+        mean[shared.photos], err[shared.photos] = shared.expansion
+    found = []
+    for total, log_mean, log_err in zip(totals, mean, err, strict=True):
+        percent, percent_err = 100 * float(np.expm1(log_mean)), 100 * float(log_err)
+        # A NaN is never contracted.
+        contracted = bool(log_mean < -_NOTABLE and log_mean + 2 * log_err < 0)
+        found.append(
+            PhotoExpansion(
+                sha256=total.sha256,
+                taken_at=total.taken_at,
+                day=total.day,
+                percent=percent,
+                percent_err=percent_err,
+                contracted=contracted,
+                sentence=(
+                    f"On {total.taken_at:%Y-%m-%d} the whole plate was contracted: discs "
+                    f"{-percent:.0f} ± {percent_err:.0f} % smaller than usual."
+                    if contracted
+                    else ""
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def _shared(tracks: PlateTracks, places: dict[str, int]) -> SharedGrowth | None:
+    """Estimate the plate's shared expansion; its polyps in the order of the individuals."""
+    return shared_growth(
+        size_table(
+            [photo.day for photo in tracks.photos],
+            [
+                [(places[seen.sha256], seen.polyp.diameter_mm) for seen in one.observations]
+                for one in tracks.individuals
+            ],
+        )
     )
 
 
@@ -264,9 +426,22 @@ def growth_of(tracks: PlateTracks, courses: Sequence[WoundCourse] = ()) -> Plate
     area = np.array([one.area_mm2 for one in totals])
     area_err = np.array([one.area_mm2_err for one in totals])
     rate = fit_rate(days, area, area_err)
+    places = {photo.sha256: n for n, photo in enumerate(tracks.photos)}
+    shared = _shared(tracks, places)
     return PlateGrowth(
-        individuals=tuple(_course(one, one.name in wounded) for one in tracks.individuals),
+        individuals=tuple(
+            _course(
+                one,
+                one.name in wounded,
+                polyp,
+                [places[seen.sha256] for seen in one.observations],
+                shared,
+            )
+            for polyp, one in enumerate(tracks.individuals)
+        ),
         photos=tuple(totals),
         rate=rate,
         sentence=_sentence(rate, len(np.unique(np.floor(days)))),
+        expansions=_expansions(totals, shared),
+        shared=shared,
     )

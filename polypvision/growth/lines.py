@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import log, sqrt
+from math import inf, log, sqrt
 
 import numpy as np
 from scipy import stats
@@ -49,6 +49,8 @@ class LineFit:
     residual_sd : float
         With n - 2 degrees of freedom.
     n : int
+    mean_x, sxx : float
+        Mean of x, and the sum of its squared deviations from it.
     """
 
     slope: float
@@ -57,6 +59,61 @@ class LineFit:
     intercept_err: float
     residual_sd: float
     n: int
+    mean_x: float
+    sxx: float
+
+    def at(self, x: float) -> float:
+        """Return the line's value at x."""
+        return self.intercept + self.slope * x
+
+    def interval(
+        self, x: float, *, confidence: float = 0.95, of_a_reading: bool = False
+    ) -> tuple[float, float]:
+        """Return the confidence limits of the line at x, or those for a single new reading there.
+
+        Notes
+        -----
+        Student's t with n - 2 degrees of freedom; any textbook of regression.
+        """
+        half = self._t(confidence) * self.residual_sd
+        half *= sqrt(of_a_reading + 1 / self.n + (x - self.mean_x) ** 2 / self.sxx)
+        return self.at(x) - half, self.at(x) + half
+
+    def reached(
+        self, y: float, *, confidence: float = 0.95, by_a_reading: bool = False
+    ) -> tuple[float, float, float] | None:
+        """Return where the line reaches y, and the limits of that place (inverse prediction).
+
+        Parameters
+        ----------
+        y : float
+        confidence : float
+        by_a_reading : bool
+            A single new reading reads y, instead of the line itself being there.
+
+        Returns
+        -------
+        tuple of float or None
+            Place, low and high; not symmetric. None where the slope is not different from zero at
+            this confidence: then no place can be given.
+
+        Notes
+        -----
+        Fieller EC 1954, Journal of the Royal Statistical Society B 16:175-185.
+        """
+        t = self._t(confidence)
+        g = (t * self.slope_err / self.slope) ** 2 if self.slope != 0 else inf
+        if g >= 1:
+            return None
+        off = (y - self.at(self.mean_x)) / self.slope
+        reach = (t * self.residual_sd / self.slope) * sqrt(
+            off**2 / self.sxx + (1 - g) * (by_a_reading + 1 / self.n)
+        )
+        low, high = sorted((off + sign * reach) / (1 - g) for sign in (-1, 1))
+        return self.mean_x + off, self.mean_x + low, self.mean_x + high
+
+    def _t(self, confidence: float) -> float:
+        return float(stats.t.ppf(0.5 + confidence / 2, self.n - 2))
 
 
 def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit:
@@ -88,6 +145,8 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit:
         intercept_err=residual_sd * sqrt(1 / n + mean**2 / sxx),
         residual_sd=residual_sd,
         n=n,
+        mean_x=mean,
+        sxx=sxx,
     )
 
 

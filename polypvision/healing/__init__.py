@@ -1,4 +1,4 @@
-"""Wound area against time: closure, advance of the margin, and wounds that stand still."""
+"""Wound area against time: closure, advance of the margin, standstill, forecasts, and stages."""
 
 from polypvision.healing.closure import linear_advance, percentage_closure
 from polypvision.healing.courses import (
@@ -8,13 +8,36 @@ from polypvision.healing.courses import (
     WoundStatus,
     wound_courses,
 )
+from polypvision.healing.forecast import closure_forecasts, wound_series
+from polypvision.healing.models import ClosureFit, WoundSeries, fit_closures
+from polypvision.healing.stages import (
+    STAGES,
+    PieceProgress,
+    Stage,
+    StageReached,
+    piece_progress,
+    plate_progress,
+    reached_between,
+)
 
 __all__ = [
+    "STAGES",
+    "ClosureFit",
     "HealingSettings",
+    "PieceProgress",
+    "Stage",
+    "StageReached",
     "WoundCourse",
     "WoundPoint",
+    "WoundSeries",
     "WoundStatus",
+    "closure_forecasts",
+    "fit_closures",
     "linear_advance",
     "percentage_closure",
+    "piece_progress",
+    "plate_progress",
+    "reached_between",
     "wound_courses",
+    "wound_series",
 ]

@@ -58,9 +58,22 @@ def find_wound(exposed: NDArray[np.float32], mask: NDArray[np.bool_], px_per_mm:
         if region.sum() >= MIN_WOUND_MM2 * px_per_mm**2:
             kept |= region
             outlines.append(mask_outline(region))
-    border = kept & binary_dilation(mask & ~kept)
+    living = mask & ~kept
     return Wound(
         outlines_xy=tuple(outlines),
         area_px=float(sum(polygon_area(outline) for outline in outlines)),
-        margin_px=float(border.sum()),
+        margin_px=float(sum(_length_along(outline, living) for outline in outlines)),
     )
+
+
+def _length_along(outline: Points, living: NDArray[np.bool_]) -> float:
+    """Return the length of that part of a closed outline which runs along living tissue.
+
+    Along the outline, not in pixels: a count of border pixels reads a slanting border up to 29 %
+    short, and the advance of the margin as much too long.
+    """
+    step = np.roll(outline, -1, axis=0) - outline
+    middle = np.rint(outline + step / 2).astype(int)
+    row, column = (np.clip(middle[:, 1 - n], 0, living.shape[n] - 1) for n in (0, 1))
+    beside = binary_dilation(living, structure=np.ones((3, 3)))[row, column]
+    return float(np.linalg.norm(step[beside], axis=1).sum())

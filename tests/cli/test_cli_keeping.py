@@ -243,3 +243,13 @@ def test_readings_are_scored_against_truth(run: Run, tmp_path: Path) -> None:
     assert done.status == 1
     assert "is not a list of photos" in done.err
     assert run("evaluate", tmp_path / "none", truth).status == 1
+
+
+def test_evaluate_foretells_made_up_plates(run: Run, tmp_path: Path) -> None:
+    done = run("evaluate", "--forecasts", "4", "--json", tmp_path / "scores.json")
+    assert done.status == 0, done.err
+    assert [line.split()[0] for line in done.out.splitlines()] == ["closure", "size", "growth"]
+    scores = json.loads((tmp_path / "scores.json").read_text())
+    assert set(scores) == {"closure", "size", "rate"}
+    assert run("evaluate").status == 2
+    assert run("evaluate", "a.json", "b.json", "--forecasts", "4").status == 2

@@ -96,7 +96,7 @@ def test_the_row_of_a_polyp() -> None:
     stalled = rows["P05"]
     assert stalled.status == "stalled"
     assert stalled.wound == "23.8 ± 0.5"
-    assert stalled.closure == "34 ± 2 %"
+    assert stalled.closure == "34 ± 1 %"
     assert stalled.flags == "touching, wound"
     assert rows["P01"].closure == "100 ± 1 %"
     assert rows["P13"].parents == "P07"
