@@ -35,8 +35,9 @@ def evaluate(
     """Score readings against truth: counts, overlap, mouths, diameters and wounds.
 
     With --series: who is who, divisions, losses and births on invented plates of 16 polyps and 8
-    dates, one of them missing. With --forecasts: how far dates foretold from the first half of a series are off, how often
-    95 % intervals hold the truth, and what taking out the shared expansion gains.
+    dates, one of them missing. With --forecasts: how far dates foretold from the first half of a
+    series are off, how often 95 % intervals hold the truth, and what taking out the shared
+    expansion gains.
     """
     invented = {_series: series, _forecasts: forecasts}
     asked = [(score, count) for score, count in invented.items() if count]

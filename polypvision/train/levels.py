@@ -120,7 +120,7 @@ def fit_logistic(features: NDArray[np.float64], truth: NDArray[np.bool_]) -> NDA
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(weights: NDArray[np.float64]) -> float:
-        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + 1e-3 * weights @ weights)
+        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + 1e-4 * weights @ weights)
 
     return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)
 
