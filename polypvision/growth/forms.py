@@ -29,6 +29,9 @@ _SURELY_BETTER = 2.0
 """A form with one parameter more must be better by so much in AICc (Burnham and Anderson 2002,
 Model Selection and Multimodel Inference: models within 2 have substantial support; from memory)."""
 
+_MAX_CALLS = 400
+"""Of a form while it is fitted; one that has not settled by then runs away to no largest size."""
+
 
 def linear(t: Floats, start: float, per_day: float) -> Floats:
     """Return start + per_day t."""
@@ -147,7 +150,7 @@ def fit_form(form: GrowthModel, t: Values, y: Values) -> FormFit | None:
             with warnings.catch_warnings(), np.errstate(all="ignore"):
                 # A covariance that cannot be told comes back as inf, which is what it means.
                 warnings.simplefilter("ignore", OptimizeWarning)
-                found, cov = curve_fit(_FUNCTIONS[form], t, y, p0=start, maxfev=5000)
+                found, cov = curve_fit(_FUNCTIONS[form], t, y, p0=start, maxfev=_MAX_CALLS)
         except (RuntimeError, ValueError):
             continue
         with np.errstate(all="ignore"):
@@ -199,7 +202,8 @@ def choose_form(t: Values, y: Values) -> FormFit | None:
     FormFit or None
         None with fewer than four points.
     """
-    fits = [fit for form in FORMS if (fit := fit_form(form, t, y)) is not None]
+    tried = FORMS if len(t) >= LEAST_FOR_LARGEST else FORMS[:2]
+    fits = [fit for form in tried if (fit := fit_form(form, t, y)) is not None]
     plain = [fit for fit in fits if fit.largest is None and np.isfinite(fit.aicc)]
     if not plain:
         return None
