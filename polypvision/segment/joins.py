@@ -92,12 +92,13 @@ def _contacts(
 def join_evidence(
     pieces: Pieces, centre: NDArray[np.float32], rows: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Return for contacts ``rows`` (m,) the evidence (m, 7) that both sides are one polyp.
+    """Return for contacts ``rows`` (m,) the evidence (m, 10) that both sides are one polyp.
 
-    In the order of `JOIN_EVIDENCE`. In radii of the larger piece: way between the middles' peaks;
-    between the mean votes; between the votes on both sides of the contact. Then: log of the
-    smaller's part of the larger's area; contact as a part of a circle of the smaller's area; the
-    lower peak; how deep the middles' map falls between the peaks.
+    What `JOIN_EVIDENCE` names. In radii of the larger piece: the way between the middles' peaks;
+    between the mean votes; between the votes on both sides of the contact, also as a part of the
+    former. Then: the smaller's part of the larger's area; the contact as a part of a circle of the
+    smaller's area; the lower peak; how deep the middles' map falls between the peaks, also as a
+    part of the lower one.
     """
     pair = pieces.pairs[rows]
     area = pieces.area_px[pair]
@@ -111,15 +112,21 @@ def join_evidence(
     ends = pieces.peak_xy[pair]
     line = ends[:, :1] + ticks[None, :, None] * (ends[:, 1:] - ends[:, :1])
     along = map_coordinates(centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
+    votes_apart = np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius
+    step = disagreement / length / radius
+    dip = lower - along.min(axis=1)
     return np.column_stack(
         [
-            apart / radius,
-            np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius,
-            disagreement / length / radius,
+            np.log(apart / radius + 0.1),
+            np.log(votes_apart + 0.1),
+            np.minimum(votes_apart, 2),
+            np.log(step + 0.03),
+            step / (votes_apart + 0.1),
             np.log(area.min(axis=1) / area.max(axis=1)),
-            length / rim,
+            np.log(length / rim + 0.05),
             lower,
-            lower - along.min(axis=1),
+            dip,
+            dip / (lower + 0.02),
         ]
     )
 

@@ -11,13 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 JOIN_EVIDENCE = (
-    "peaks_apart",
+    "log_peaks_apart",
+    "log_votes_apart",
     "votes_apart",
-    "votes_apart_at_contact",
+    "log_step_at_contact",
+    "relative_step_at_contact",
     "log_area_ratio",
-    "contact_share",
+    "log_contact_share",
     "lower_peak",
     "dip_between_peaks",
+    "relative_dip",
 )
 POLYP_EVIDENCE = ("tissue_log_odds", "highest_middle", "vote_spread", "votes_inside", "solidity")
 _EVEN = ("tissue", "wound", "mouth")
@@ -32,7 +35,7 @@ class Levels:
     even : tuple of 3 floats
         The probabilities of tissue, wound and mouth that it gives where both answers are equally
         right.
-    join : ndarray (8,) of float64
+    join : ndarray (11,) of float64
         Logistic weights of 1 and `JOIN_EVIDENCE`, that two touching pieces are one polyp.
     polyp : ndarray (6,) of float64
         Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp.
@@ -41,6 +44,14 @@ class Levels:
     even: tuple[float, float, float]
     join: NDArray[np.float64]
     polyp: NDArray[np.float64]
+
+
+NEUTRAL = Levels(
+    even=(0.5, 0.5, 0.5),
+    join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))),
+    polyp=np.append(1.0, np.zeros(len(POLYP_EVIDENCE))),
+)
+"""Answers taken as they are: nothing joined, everything a polyp."""
 
 
 def levels_from_json(text: str) -> Levels:

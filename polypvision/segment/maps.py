@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
-from polypvision.segment.levels import Levels, levels_from_json
+from polypvision.segment.levels import NEUTRAL, Levels, levels_from_json
 
 CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 
@@ -63,6 +63,7 @@ def blank_maps(view: PlateView) -> PlateMaps:
         mouth=nothing,
         centre=nothing,
         to_centre_px=np.zeros((*view.valid.shape, 2), np.float32),
+        levels=NEUTRAL,
     )
 
 

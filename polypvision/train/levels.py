@@ -22,7 +22,7 @@ from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 from polypvision.mouths.find import MOUTH_LEVEL, find_mouths, peaks_inside
 from polypvision.segment.discs import MIN_SCORE, TISSUE_LEVEL, Candidate, find_candidates
 from polypvision.segment.joins import join_evidence, measure_pieces
-from polypvision.segment.levels import JOIN_EVIDENCE, POLYP_EVIDENCE, Levels, levels_to_json
+from polypvision.segment.levels import NEUTRAL, Levels, levels_to_json
 from polypvision.segment.maps import PlateMaps, read_maps
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
@@ -35,11 +35,7 @@ _SMALLEST_PX = 300
 """A true polyp that shows less than this is neither right nor missed."""
 _RIGHT_OVERLAP = 0.5
 _MARGIN_MM = 1.0
-_NEUTRAL = Levels(
-    even=(0.5, 0.5, 0.5),
-    join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))),
-    polyp=np.append(1.0, np.zeros(len(POLYP_EVIDENCE))),
-)
+_HARD_VARIANTS = {"plate": 4, "closeup": 2}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -76,7 +72,7 @@ def _sample(lesson: Lesson, *, plates: bool) -> Sample:
     view = view_at_scale(rgb, 1 / VIEW_PX_PER_MM)
     if plates:  # let it pass for a view from a card
         view = replace(view, scale=replace(view.scale, source="card"))
-    return Sample(lesson=lesson, view=view, maps=read_maps(view, levels=_NEUTRAL))
+    return Sample(lesson=lesson, view=view, maps=read_maps(view, levels=NEUTRAL))
 
 
 def harder(lesson: Lesson, rng: np.random.Generator) -> Lesson:
@@ -250,7 +246,7 @@ def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     the likeliest weights for joining pieces and for being a polyp, the former on hard pictures too.
     """
     tissue, wound = _even_areas(samples)
-    levels = replace(_NEUTRAL, even=(tissue, wound, 0.5))
+    levels = replace(NEUTRAL, even=(tissue, wound, 0.5))
     levels = replace(levels, join=fit_logistic(*_join_lessons(samples + hard, levels)))
     judged = [_judged(sample, sample.at(levels)) for sample in samples]
     evidence = np.array([c.evidence for one in judged for c in one.candidates])
@@ -312,7 +308,7 @@ def main() -> None:
     samples, hard = [], []
     for number, lesson in enumerate(lessons):
         samples.append(_sample(lesson, plates=plates))
-        if number % 3:
+        for _ in range(_HARD_VARIANTS[args.name] if number % 3 else 0):
             hard.append(_sample(harder(lesson, rng), plates=plates))
     # Every third picture only tells how good the levels are.
     levels = set_levels([sample for n, sample in enumerate(samples) if n % 3], hard)
