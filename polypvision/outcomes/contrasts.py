@@ -1,7 +1,7 @@
 """Whether two groups of pieces differ, and how many more would tell."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil, exp, inf, isfinite, log, nan, sqrt
 
 import numpy as np
@@ -81,9 +81,7 @@ def pieces_for_shares(first: float, second: float) -> float:
     if gap == 0:
         return inf
     plain = float(
-        samplesize_proportions_2indep_onetail(
-            gap, min(first, second), POWER, ratio=1, alpha=ALPHA
-        )
+        samplesize_proportions_2indep_onetail(gap, min(first, second), POWER, ratio=1, alpha=ALPHA)
     )
     return plain / 4 * (1 + sqrt(1 + 4 / (plain * gap))) ** 2
 
@@ -159,7 +157,9 @@ def log_rank_scores(spans: Sequence[Span]) -> NDArray[np.float64]:
         known_day = span.low == span.high
         fallen = pooled.right < span.low if known_day else pooled.right <= span.low
         before = 1.0 - float(pooled.mass[fallen].sum())
-        after = 0.0 if span.high == inf else 1.0 - float(pooled.mass[pooled.right <= span.high].sum())
+        after = (
+            0.0 if span.high == inf else 1.0 - float(pooled.mass[pooled.right <= span.high].sum())
+        )
         fall = before - after
         scores.append((entropy(before) - entropy(after)) / fall if fall > 1e-12 else -1.0)
     return np.array(scores, dtype=np.float64)
@@ -293,8 +293,6 @@ def holm(contrasts: Sequence[Contrast]) -> tuple[Contrast, ...]:
     -----
     Holm S 1979, Scandinavian Journal of Statistics 6:65-70 (from memory), by statsmodels.
     """
-    from dataclasses import replace
-
     from statsmodels.stats.multitest import multipletests
 
     known = [n for n, one in enumerate(contrasts) if isfinite(one.p)]

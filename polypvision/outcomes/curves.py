@@ -8,6 +8,7 @@ everything seem slower than it is (Zhang Z, Sun J 2010, Statistical Methods in M
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import inf, isfinite
 from typing import Literal
 
@@ -121,9 +122,7 @@ class Curve:
         return low, high
 
 
-def wilson_interval(
-    count: float, n: float, confidence: float = 0.95
-) -> tuple[float, float]:
+def wilson_interval(count: float, n: float, confidence: float = 0.95) -> tuple[float, float]:
     """Return Wilson's score interval of a share; 0 to 1 where nothing is known.
 
     Parameters
@@ -232,7 +231,7 @@ def _innermost(spans: Sequence[Span]) -> list[tuple[float, float]]:
     ends.sort()
     return [
         (before[0], after[0])
-        for before, after in zip(ends, ends[1:], strict=False)
+        for before, after in pairwise(ends)
         if (before[2], after[2]) == ("left", "right")
     ]
 

@@ -163,7 +163,7 @@ def _cautions(comparison: Comparison) -> list[str]:
         )
     if any(one.n > one.n_donors for one in comparison.groups) and len(comparison.groups) > 1:
         told.append(
-            "Pieces of one polyp fare alike, so count every p as somewhat larger than it is written."
+            "Pieces of one polyp fare alike, so take every p for somewhat larger than it is."
         )
     if comparison.n_left_out:
         n = comparison.n_left_out

@@ -46,7 +46,9 @@ def without_completed(log: Sequence[LogEntry]) -> list[LogEntry]:
     cuts = [entry for entry in log if entry.kind == "cut"]
     named = {(one.plate, one.at.date(), one.method) for one in cuts if one.individuals}
     return [
-        one for one in cuts if one.individuals or (one.plate, one.at.date(), one.method) not in named
+        one
+        for one in cuts
+        if one.individuals or (one.plate, one.at.date(), one.method) not in named
     ]
 
 

@@ -79,7 +79,7 @@ def test_intervals_hold_the_true_share(n: int) -> None:
     for _ in range(cases):
         days = rng.lognormal(np.log(14), 0.4, n)
         offset = rng.integers(0, 3)
-        visits = tuple(visit + offset for visit in VISITS)
+        visits = tuple(visit + int(offset) for visit in VISITS)
         low, high = curve([between_visits(day, visits) for day in days]).interval_after(
             float(visits[4])
         )

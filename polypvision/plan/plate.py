@@ -1,0 +1,73 @@
+"""All that is known of one plate, as plan and today's list need it."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from polypvision.events import LogEntry
+from polypvision.forecasts import DayForecast
+from polypvision.growth import PlateGrowth
+from polypvision.healing import WoundCourse
+from polypvision.healing.stages import PieceProgress
+from polypvision.outcomes import Piece
+from polypvision.track import PlateTracks
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlateState:
+    """One plate through time with everything drawn from it.
+
+    Attributes
+    ----------
+    plate, line : str
+    tracks : PlateTracks
+    log : sequence of LogEntry
+    courses : sequence of WoundCourse
+        In the order of the individuals.
+    progress : sequence of PieceProgress
+    growth : PlateGrowth
+    pieces : sequence of Piece
+        Cut pieces.
+    remarks : sequence of str
+        What could not be told of cuts.
+    closures, sizes, partings : mapping of str to DayForecast
+        Of open wounds, of the diameter asked for, and of the separation of two-mouth polyps, by the
+        individual's name.
+    size_mm : float
+        The diameter asked for.
+    """
+
+    plate: str
+    line: str
+    tracks: PlateTracks
+    log: Sequence[LogEntry]
+    courses: Sequence[WoundCourse]
+    progress: Sequence[PieceProgress]
+    growth: PlateGrowth
+    pieces: Sequence[Piece]
+    remarks: Sequence[str] = ()
+    closures: Mapping[str, DayForecast] = field(default_factory=dict)
+    sizes: Mapping[str, DayForecast] = field(default_factory=dict)
+    partings: Mapping[str, DayForecast] = field(default_factory=dict)
+    size_mm: float
+
+    @property
+    def living(self) -> tuple[str, ...]:
+        """Names of those that are there."""
+        return tuple(one.name for one in self.tracks.individuals if one.end is None)
+
+    def course(self, name: str) -> WoundCourse:
+        """Return the wound of one individual through time."""
+        return next(one for one in self.courses if one.name == name)
+
+    def piece(self, name: str) -> Piece | None:
+        """Return the cut piece of that name, if it is one."""
+        return next((one for one in self.pieces if one.name == name), None)
+
+    def ready(self, name: str) -> bool:
+        """Whether it was ready when last seen: no open wound, a mouth, the size asked for."""
+        polyp = self.tracks.individual(name).last.polyp
+        return (
+            not self.course(name).wounded
+            and polyp.n_mouths >= 1
+            and polyp.diameter_mm >= self.size_mm
+        )
