@@ -9,7 +9,6 @@ from typing import Literal, get_args
 
 from polypvision.events import SeenEvent
 from polypvision.flags import FLAGS
-from polypvision.healing import wound_open
 from polypvision.plan import PlateState
 from polypvision.reading import Refusal
 
@@ -338,17 +337,8 @@ def _ready(state: PlateState) -> Iterable[Task]:
     if not ready:
         return
     tracks = state.tracks
-    before = tracks.photos[-2].taken_at if len(tracks.photos) > 1 else None
-    new = []
-    for name in ready:
-        earlier = [one for one in tracks.individual(name).observations if one.taken_at == before]
-        was = (
-            earlier
-            and earlier[0].polyp.diameter_mm >= state.size_mm
-            and not (_raw(state, name, earlier[0].sha256) or earlier[0].polyp.n_mouths == 0)
-        )
-        if before is not None and not was:
-            new.append(name)
+    sightings = {name: tracks.individual(name).observations for name in ready}
+    new = [name for name in ready if len(sightings[name]) > 1 and not state.ready(name, seen=-2)]
     plural = "is" if len(ready) == 1 else "are"
     yield Task(
         kind="ready",
@@ -358,18 +348,10 @@ def _ready(state: PlateState) -> Iterable[Task]:
         why=f"No open wound, a mouth, and at least {state.size_mm:g} mm.",
         evidence=(
             f"On {day_words(tracks.photos[-1].taken_at)}: "
-            + ", ".join(
-                f"{name} {tracks.individual(name).last.polyp.diameter_mm:.1f} mm" for name in ready
-            )
+            + ", ".join(f"{name} {sightings[name][-1].polyp.diameter_mm:.1f} mm" for name in ready)
             + (f"; new since the photo before: {', '.join(new)}" if new else "")
         ),
     )
-
-
-def _raw(state: PlateState, name: str, sha256: str) -> bool:
-    course = state.course(name)
-    point = next(one for one in course.points if one.sha256 == sha256)
-    return course.status != "no wound" and wound_open(point)
 
 
 def _feed(state: PlateState) -> Iterable[Task]:

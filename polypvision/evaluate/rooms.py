@@ -7,7 +7,7 @@ forecast of that day said is held against what became of them.
 import hashlib
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from math import log, pi
+from math import exp, log, pi
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,13 +89,13 @@ class TruePiece:
 
     def diameter_at(self, day: float) -> float:
         """Return its diameter at rest, mm."""
-        return self.diameter_mm * float(np.exp(self.growth_per_day * day))
+        return self.diameter_mm * exp(self.growth_per_day * day)
 
     def wound_at(self, day: float) -> float:
         """Return its open wound, mm2: the margin advances evenly."""
         if np.isinf(self.sealed_day):
             return self.wound_mm2
-        return self.wound_mm2 * float(max(1 - day / self.sealed_day, 0.0)) ** 1.5
+        return self.wound_mm2 * float(max(1 - day / self.sealed_day, 0.0) ** 1.5)
 
     def ready_on(self, day: float, size_mm: float) -> bool:
         """Whether it lives, is sealed, has a mouth and is large enough on a day."""

@@ -219,12 +219,6 @@ def _point(
     )
 
 
-def wound_open(point: WoundPoint, settings: HealingSettings | None = None) -> bool:
-    """Return whether a wound is surely there on a photo."""
-    settings = settings or HealingSettings()
-    return bool(point.wound_mm2 > max(settings.least_mm2, settings.sigmas * _error(point)))
-
-
 def _error(point: WoundPoint) -> float:
     return point.wound_mm2_err if np.isfinite(point.wound_mm2_err) else 0.0
 

@@ -12,7 +12,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.healing import WoundCourse, wound_open
+from polypvision.healing import HealingSettings, WoundCourse, WoundPoint
+from polypvision.healing.courses import closed_below
 from polypvision.plan.laws import N_WORLDS
 from polypvision.track import PlateTracks
 
@@ -46,6 +47,12 @@ class LossRecord:
         )
 
 
+def raw_on(course: WoundCourse, point: WoundPoint) -> bool:
+    """Return whether the wound of an individual was open on a photo."""
+    limit = closed_below(point, HealingSettings())
+    return course.status != "no wound" and bool(point.wound_mm2 > limit)
+
+
 def losses_of(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> LossRecord:
     """Return the losses on one plate and the time in which they happened."""
     confidence = {
@@ -53,7 +60,7 @@ def losses_of(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> LossRecord
     }
     days, lost = {True: 0.0, False: 0.0}, {True: 0.0, False: 0.0}
     for one, course in zip(tracks.individuals, courses, strict=True):
-        raw = [course.status != "no wound" and wound_open(point) for point in course.points]
+        raw = [raw_on(course, point) for point in course.points]
         seen = [point.day for point in course.points]
         for before, (start, end) in zip(raw, pairwise(seen), strict=False):
             days[before] += end - start

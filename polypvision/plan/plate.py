@@ -9,6 +9,7 @@ from polypvision.growth import PlateGrowth
 from polypvision.healing import WoundCourse
 from polypvision.healing.stages import PieceProgress
 from polypvision.outcomes import Piece
+from polypvision.plan.losses import raw_on
 from polypvision.track import PlateTracks
 
 
@@ -63,11 +64,20 @@ class PlateState:
         """Return the cut piece of that name, if it is one."""
         return next((one for one in self.pieces if one.name == name), None)
 
-    def ready(self, name: str) -> bool:
-        """Whether it was ready when last seen: no open wound, a mouth, the size asked for."""
-        polyp = self.tracks.individual(name).last.polyp
+    def has_mouth(self, name: str, day: float) -> bool:
+        """Whether a mouth had come to stay by that day; one that was never cut has always had it,
+        whatever a photo shows of it."""
+        progress = next((one for one in self.progress if one.name == name), None)
+        return progress is None or progress.of("mouth formed").by_day <= day
+
+    def ready(self, name: str, seen: int = -1) -> bool:
+        """Whether it was ready on its last sighting, or on another: no open wound, a mouth, the
+        size asked for."""
+        sighting = self.tracks.individual(name).observations[seen]
+        course = self.course(name)
+        point = course.points[seen]
         return (
-            not self.course(name).wounded
-            and polyp.n_mouths >= 1
-            and polyp.diameter_mm >= self.size_mm
+            not raw_on(course, point)
+            and self.has_mouth(name, sighting.day)
+            and sighting.polyp.diameter_mm >= self.size_mm
         )

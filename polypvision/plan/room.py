@@ -92,8 +92,8 @@ def _sealed(state: PlateState, name: str, habits: Habits) -> Chance:
 
 def _mouth(state: PlateState, name: str, habits: Habits) -> Chance:
     piece = state.piece(name)
-    if piece is None or piece.mouth is None or piece.mouth.happened:
-        # One that was never cut has had its mouth all along, whatever a photo shows of it.
+    last = state.tracks.individual(name).last
+    if piece is None or piece.mouth is None or state.has_mouth(name, last.day):
         return certain
     return from_law(habits.mouth, piece.followed_days, not_at=piece.mouth.low)
 
