@@ -333,7 +333,11 @@ def _photo_due(state: PlateState, on: date, settings: TodaySettings) -> Iterable
 
 
 def _ready(state: PlateState) -> Iterable[Task]:
-    ready = tuple(name for name in state.living if state.ready(name))
+    ready = tuple(
+        name
+        for name in state.living
+        if state.ready(name) and "two-mouths" not in state.tracks.individual(name).last.polyp.flags
+    )
     if not ready:
         return
     tracks = state.tracks

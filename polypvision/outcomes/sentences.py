@@ -1,6 +1,6 @@
 """A comparison in sentences for a keeper."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import isfinite
 
 from polypvision.outcomes.compare import By, Comparison, Group, Measure
@@ -8,7 +8,7 @@ from polypvision.outcomes.contrasts import Contrast, hazard_ratio
 from polypvision.outcomes.curves import Curve, Span
 
 _NAMES = {"halves": "halves", "quarters": "quarters", "margin": "margin pieces"}
-_EACH: dict[By, str] = {"method": "way", "line": "line", "donor": "donor", "dip": "dip"}
+_EACH: dict[By, str] = {"method": "way of cutting", "line": "line", "donor": "donor", "dip": "dip"}
 _HOPELESS = 200
 """Nobody cuts more of each only to tell a difference so small."""
 
@@ -127,18 +127,37 @@ def _verdict(comparison: Comparison, measure: Measure) -> str:
     )
 
 
-def sentences(comparison: Comparison) -> tuple[str, ...]:
+_CUT = "Write cuts down with: polypvision log cut PLATE --method ... --donor ... --individual ..."
+_REMEDY: dict[By, str] = {
+    "method": _CUT,
+    "donor": _CUT,
+    "dip": _CUT.replace("--donor", "--dip"),
+    "line": "Say which line grows on a plate: polypvision plates PLATE --line NAME, and write its "
+    "cuts down.",
+}
+
+
+def sentences(
+    comparison: Comparison, kept_per_polyp: Mapping[str, float] | None = None
+) -> tuple[str, ...]:
     """Return what a comparison says, the most important first, and then what to beware of.
 
-    Every statement of a difference comes with the p of its test: Fisher's exact test for survival,
-    the log-rank test (with scores for spans between photos) for times, Welch's test for growth.
+    Parameters
+    ----------
+    comparison : Comparison
+    kept_per_polyp : mapping of str to float, optional
+        Pieces kept per polyp cut, by the name of the group.
+
+    Returns
+    -------
+    tuple of str
+        Every statement of a difference comes with the p of its test: Fisher's exact test for
+        survival, the log-rank test (with scores for spans between photos) for times, Welch's test
+        for growth.
     """
     groups = comparison.groups
     if not groups:
-        return (
-            "No cut piece is on record that could be compared. Write cuts down with: "
-            "polypvision log cut PLATE --method ... --donor ... --individual ...",
-        )
+        return (f"No cut piece is on record that could be compared. {_REMEDY[comparison.by]}",)
     told: list[str] = []
     for measure, text in (
         ("survival", _survival(comparison)),
@@ -148,6 +167,12 @@ def sentences(comparison: Comparison) -> tuple[str, ...]:
     ):
         if text:
             told.append(f"{text} {_verdict(comparison, measure)}".strip())  # type: ignore[arg-type]
+    if kept_per_polyp:
+        parts = [
+            f"{group_words(comparison.by, name)} {kept:.1f}"
+            for name, kept in sorted(kept_per_polyp.items())
+        ]
+        told.append(f"Pieces kept or sold per polyp cut: {_listed(parts)}.")
     return (*told, *_cautions(comparison))
 
 
