@@ -1,14 +1,15 @@
 """The stock forecast of all plates together, and of each plate and line."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.events import CutMethod
 from polypvision.outcomes import Span
-from polypvision.plan.laws import MOUTH, SEALED, TimeLaw, learn
+from polypvision.plan.laws import LagLaw, learn_lag
 from polypvision.plan.losses import LossRates, LossRecord, learn_losses, losses_of
 from polypvision.plan.plate import PlateState
 from polypvision.plan.stock import (
@@ -17,8 +18,9 @@ from polypvision.plan.stock import (
     StockForecast,
     certain,
     from_forecast,
-    from_law,
     stock_forecast,
+    with_mouth_after,
+    with_mouth_since,
 )
 
 
@@ -28,14 +30,14 @@ class Habits:
 
     Attributes
     ----------
-    sealed, mouth : TimeLaw
+    mouth : mapping of cut method or None to LagLaw
+        Of the pieces of each way of cutting; under None of all.
     losses : LossRates
     record : LossRecord
         What the rates of loss rest on.
     """
 
-    sealed: TimeLaw
-    mouth: TimeLaw
+    mouth: Mapping[CutMethod | None, LagLaw]
     losses: LossRates
     record: LossRecord
 
@@ -62,40 +64,41 @@ class RoomForecast:
 
 def learn_habits(plates: Sequence[PlateState], rng: np.random.Generator) -> Habits:
     """Return what the pieces of these plates usually do."""
-    pieces = [piece for plate in plates for piece in plate.pieces]
-
-    def seen(spans: list[Span | None]) -> list[Span]:
-        return [span for span in spans if span is not None]
-
+    seen: dict[CutMethod | None, list[tuple[Span, Span]]] = {None: []}
+    for piece in (piece for plate in plates for piece in plate.pieces):
+        if piece.sealed is not None and piece.mouth is not None:
+            seen.setdefault(piece.method, []).append((piece.sealed, piece.mouth))
+            if piece.method is not None:
+                seen[None].append((piece.sealed, piece.mouth))
     record = sum((losses_of(one.tracks, one.courses) for one in plates), LossRecord())
     return Habits(
-        sealed=learn(seen([piece.sealed for piece in pieces]), SEALED, rng),
-        mouth=learn(seen([piece.mouth for piece in pieces]), MOUTH, rng),
+        mouth={method: learn_lag(seen[method], rng) for method in sorted(seen, key=str)},
         losses=learn_losses([record], rng),
         record=record,
     )
 
 
-def _sealed(state: PlateState, name: str, habits: Habits) -> Chance:
-    course = state.course(name)
-    if not course.wounded:
+def _sealed(state: PlateState, name: str) -> Chance:
+    if not state.course(name).wounded:
         return certain
     forecast = state.closures.get(name)
-    last = state.tracks.individual(name).last
-    if forecast is not None and (forecast.told or forecast.probability[-1] > 0):
-        return from_forecast(forecast, last.day)
-    piece = state.piece(name)
-    opened = next(one.day for one in course.points if one.sha256 == course.baseline_sha256)
-    age = last.day - opened if piece is None else piece.followed_days
-    return from_law(habits.sealed, age)
+    if forecast is None:
+        return _never
+    return from_forecast(forecast, state.tracks.individual(name).last.day)
 
 
-def _mouth(state: PlateState, name: str, habits: Habits) -> Chance:
+def _whole(state: PlateState, name: str, habits: Habits) -> Chance:
+    sealed, last = _sealed(state, name), state.tracks.individual(name).last
     piece = state.piece(name)
-    last = state.tracks.individual(name).last
     if piece is None or piece.mouth is None or state.has_mouth(name, last.day):
-        return certain
-    return from_law(habits.mouth, piece.followed_days, not_at=piece.mouth.low)
+        return sealed
+    law = habits.mouth.get(piece.method, habits.mouth[None])
+    if sealed is not certain or piece.sealed is None or not piece.sealed.happened:
+        return with_mouth_after(sealed, law)
+    closed = (piece.sealed.low + piece.sealed.high) / 2
+    return with_mouth_since(
+        piece.followed_days - closed, piece.followed_days - piece.mouth.low, law
+    )
 
 
 def prospects_of(state: PlateState, habits: Habits) -> tuple[Prospect, ...]:
@@ -115,8 +118,8 @@ def prospects_of(state: PlateState, habits: Habits) -> tuple[Prospect, ...]:
                 line=state.line,
                 name=name,
                 seen_at=last.taken_at,
-                sealed=_sealed(state, name, habits),
-                mouth=_mouth(state, name, habits),
+                sealed=_sealed(state, name),
+                whole=_whole(state, name, habits),
                 large=large,
                 ready_now=state.ready(name),
             )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from polypvision.forecasts import DayForecast
 from polypvision.plan.counts import count_law, interval
-from polypvision.plan.laws import TimeLaw
+from polypvision.plan.laws import LagLaw
 from polypvision.plan.losses import LossRates
 from polypvision.track import days_between
 
@@ -32,8 +32,9 @@ class Prospect:
     plate, line, name : str
     seen_at : datetime
         When it was last seen; days ahead count from here.
-    sealed, mouth, large : callable
-        Chance by days ahead, if it lives: of a closed wound, of a mouth, of the size asked.
+    sealed, whole, large : callable
+        Chance by days ahead, if it lives: of a closed wound; of that and a mouth; of the size
+        asked for.
     ready_now : bool
         All three were so on its last photo.
     """
@@ -43,7 +44,7 @@ class Prospect:
     name: str
     seen_at: datetime
     sealed: Chance
-    mouth: Chance
+    whole: Chance
     large: Chance
     ready_now: bool
 
@@ -110,21 +111,35 @@ def from_forecast(forecast: DayForecast, seen_day: float) -> Chance:
     return chance
 
 
-def from_law(law: TimeLaw, age_days: float, not_at: float | None = None) -> Chance:
-    """Return what pieces usually do as chances by days ahead, of one that has not done it so far.
+def with_mouth_after(sealed: Chance, law: LagLaw) -> Chance:
+    """Return the chance of a closed wound and a mouth, of a piece that has neither so far.
 
     Parameters
     ----------
-    law : TimeLaw
-    age_days : float
-        Days from its cut to the day it was last seen.
-    not_at : float, optional
-        Age at which it surely had not; `age_days` unless given.
+    sealed : callable
+        Of a closed wound.
+    law : LagLaw
+        Of the days from there to a mouth.
     """
 
     def chance(days: NDArray[np.float64]) -> NDArray[np.float64]:
-        since = age_days if not_at is None else not_at
-        return law.share_by_if_not_at(age_days + days, since)
+        steps = np.linspace(0.0, float(days.max(initial=0.0)), 2 * _STEPS)
+        closing = np.diff(sealed(steps)[0], prepend=0.0)
+        on = steps - (steps[1] - steps[0]) / 2  # Within its step.
+        after = days[:, None] - on[None, :]
+        both = law.share_by_if_not_at(after, -on[None, :]) * (after >= 0)
+        return np.asarray(both @ closing, dtype=np.float64)
+
+    return chance
+
+
+def with_mouth_since(closed_days_ago: float, none_days_ago: float, law: LagLaw) -> Chance:
+    """Return the chance of a mouth, of a piece that sealed so many days ago and had none on the
+    last photo, that many days ago, that shows none."""
+
+    def chance(days: NDArray[np.float64]) -> NDArray[np.float64]:
+        none = np.array([closed_days_ago - none_days_ago])
+        return law.share_by_if_not_at(days + closed_days_ago, none)
 
     return chance
 
@@ -134,14 +149,12 @@ def ready_chance(
 ) -> NDArray[np.float64]:
     """Return the chance (worlds, days) that a piece lives and is ready so many days ahead.
 
-    A mouth forms as the wound closes or after it (seen in mushroom-shaped stony corals and common
-    practice), so the later of the two counts and not both apart; size is taken as independent.
+    Its size is taken not to depend on its wound and mouth.
     """
     # Finer than the weeks asked for: a raw piece is at another risk than a sealed one.
     steps = np.union1d(np.linspace(0.0, float(days.max(initial=0.0)), _STEPS), days)
     alive = losses.alive(steps, one.sealed(steps))[:, np.searchsorted(steps, days)]
-    whole = np.minimum(one.sealed(days), one.mouth(days))
-    return np.asarray(whole * one.large(days) * alive, dtype=np.float64)
+    return np.asarray(one.whole(days) * one.large(days) * alive, dtype=np.float64)
 
 
 def week_dates(start: datetime, weeks: int = WEEKS) -> tuple[datetime, ...]:
