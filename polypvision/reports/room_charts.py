@@ -25,6 +25,7 @@ from polypvision.reports.looks import BLUE, GREEN, VERMILLION, Look
 
 _MOST_GROUPS = 6
 _MOST_STOCKS = 8
+_LONGEST_NAME = 44
 _LOOKS = tuple(
     Look(line=colour, over=colour, marker=marker, dash=dash, word="")
     for colour, marker, dash in (
@@ -63,7 +64,7 @@ def comparison_chart(comparison: Comparison) -> Figure:
     words = [group_words(comparison.by, one.name) for one in groups]
     with mpl.rc_context(STYLE):
         lived_in = 0.24 * max(len(groups), 1) + 0.12
-        total = 0.32 + lived_in + 0.85 + 1.5 + 0.85 + 1.5 + 0.45
+        total = 0.32 + lived_in + 0.68 + 1.5 + 0.85 + 1.5 + 0.45
         figure = new_figure(total)
         longest = max((len(one) for one in words), default=0)
         names_in = min(1.5, 0.066 * longest + 0.15) / 3.6
@@ -115,7 +116,7 @@ def _draw_lived(
                 linewidth=1.4,
                 linestyle=look.dash,
             )
-            axes.plot(share, y, marker=look.marker, color=look.line, markersize=5)
+            axes.plot(share, y, marker=look.marker, color=look.line, markersize=5, clip_on=False)
         axes.annotate(
             f"{group.n_lived} of {group.n_known}" if group.n_known else "not known yet",
             (1.03, y),
@@ -210,7 +211,8 @@ def stock_chart(forecasts: Sequence[StockForecast]) -> Figure:
     """
     shown = list(forecasts)[:_MOST_STOCKS]
     each = 1.15
-    total = max(len(shown), 1) * (each + 0.42) + 0.4
+    gap, head, foot = 0.36, 0.3, 0.42
+    total = head + max(len(shown), 1) * (each + gap) + foot
     with mpl.rc_context(STYLE):
         figure = new_figure(total)
         if not any(one.weeks for one in shown):
@@ -218,17 +220,24 @@ def stock_chart(forecasts: Sequence[StockForecast]) -> Figure:
             axes.set_axis_off()
             axes.text(0.5, 0.5, "nothing to forecast", ha="center", transform=axes.transAxes)
             return figure
+        figure.text(
+            0.02,
+            1 - 0.14 / total,
+            f"pieces ready: sealed, with a mouth, {shown[0].size_mm:g} mm or more",
+            fontsize=8.5,
+            va="center",
+        )
         for n, one in enumerate(shown):
-            bottom = total - (n + 1) * (each + 0.42) + 0.02
-            axes = figure.add_axes((_LEFT, bottom / total, 0.78 - _LEFT, each / total))
-            axes.set_title(
-                f"{one.name}: pieces ready ({one.size_mm:g} mm or more), number",
-                loc="left",
-                fontsize=8.5,
-                color=INK,
-            )
+            bottom = total - head - (n + 1) * (each + gap)
+            axes = figure.add_axes((_LEFT, bottom / total, 0.77 - _LEFT, each / total))
+            axes.set_title(_short(one.name), loc="left", fontsize=8.5, color=INK)
+            axes.set_ylabel("number", fontsize=LABEL_PT)
             _draw_stock(axes, one, labelled=n == len(shown) - 1)
     return figure
+
+
+def _short(name: str) -> str:
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 1]}…"
 
 
 def _draw_stock(axes: Axes, forecast: StockForecast, *, labelled: bool) -> None:
