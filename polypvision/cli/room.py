@@ -89,7 +89,7 @@ _YIELD_NUMBERS = ("made", "on\nphotos", "there", "sold", "lost", "sealed\n+ mout
 def _group_record(group: "Group") -> dict[str, Any]:
     def days(curve: Any) -> list[float] | None:
         median = curve.median()
-        return None if median is None else [median.low, median.high]
+        return None if median is None else [round(median.low, 1), round(median.high, 1)]
 
     growth = group.growth_percent_per_week
     return {

@@ -58,7 +58,7 @@ def _survival(comparison: Comparison) -> str:
         for one in known
     ]
     days = comparison.horizon_days
-    return f"{days} {'day' if days == 1 else 'days'} after the cut were alive: {_listed(parts)}."
+    return f"Alive {days} {'day' if days == 1 else 'days'} after the cut: {_listed(parts)}."
 
 
 def _time(comparison: Comparison, what: str, curve_of: Sequence[tuple[Group, Curve]]) -> str:

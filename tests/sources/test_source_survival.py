@@ -8,6 +8,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from polypvision.outcomes import Span, curve, kaplan_meier, log_rank_p, turnbull, wilson_interval
 from polypvision.outcomes.contrasts import fisher_p, log_rank_scores, time_contrast
+from polypvision.plan.losses import LossRecord, learn_losses
 
 # Freireich EJ et al. 1963, Blood 21:699-716: weeks of remission under 6-MP (a plus: still in
 # remission) and under placebo.
@@ -158,3 +159,18 @@ def test_wilson_intervals(count: int, n: int, low: float, high: float) -> None:
 )
 def test_fishers_exact_test(table: list[list[int]], p: float) -> None:
     assert fisher_p(table) == pytest.approx(p, abs=1e-6)
+
+
+def test_losses_turn_eight_months_into_a_year() -> None:
+    # Chadwick-Furman NE, Spiegel M 2000, Invertebrate Biology 119(4): Rhodactis rhodostoma at Eilat
+    # cloned at about 9 % a month and doubled in about a year. Cloning alone would double it in
+    # ln 2 / ln 1.09 = 8.04 months; what lies between are losses, 2.84 % a month.
+    month = 365.25 / 12
+    assert np.log(2) / np.log(1.09) == pytest.approx(8.04, abs=0.01)
+    loss_per_day = (np.log(1.09) - np.log(2) / 12) / month
+    assert loss_per_day * month == pytest.approx(0.0284, abs=5e-5)
+    seen = LossRecord(whole_days=1e7, whole_losses=1e7 * loss_per_day)
+    rates = learn_losses([seen], np.random.default_rng(0))
+    year = np.array([12 * month])
+    alive = float(rates.alive(year, np.ones((1, 1))).mean())
+    assert 1.09**12 * alive == pytest.approx(2.0, rel=0.01)
