@@ -135,7 +135,7 @@ def day_words(when: date | datetime) -> str:
 
 
 def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}.".replace("mm2", "mm²")
+    return f"{words[:1].upper()}{words[1:].removesuffix('.')}.".replace("mm2", "mm²")
 
 
 def _wounds(state: PlateState) -> Iterable[Task]:
@@ -279,19 +279,16 @@ def _divisions(state: PlateState) -> Iterable[Task]:
 def _will_divide(state: PlateState, name: str) -> Task:
     seen = state.tracks.individual(name).observations
     since = next(one for one in seen if "two-mouths" in one.polyp.flags)
-    forecast = state.partings.get(name)
-    when = "by all custom within about two months of its second mouth"
-    if forecast is not None and forecast.told and not forecast.happened:
-        low, middle, high = forecast.dates(state.tracks.photos[0].taken_at)
-        if low and middle:
-            latest = "later" if high is None else day_words(high)
-            when = f"about {day_words(middle)} (between {day_words(low)} and {latest})"
+    # Chen CLA et al. 1995, Zoological Studies 34(1):29-40, by way of a handbook: about two months.
+    why = "It has two mouths: such a division takes about two months in all."
+    if name in state.partings:
+        why = _sentence(state.partings[name])
     return Task(
         kind="will divide",
         plate=state.plate,
         who=(name,),
         what=f"Leave {name} whole and keep room beside it: it will divide.",
-        why=f"It has two mouths and is expected to part {when}.",
+        why=why,
         evidence=(
             f"Two mouths {100 * seen[-1].polyp.two_mouths_probability:.0f} % sure on "
             f"{day_words(seen[-1].taken_at)}, first seen on {day_words(since.taken_at)}; "

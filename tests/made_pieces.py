@@ -1,16 +1,15 @@
 """Made-up plates of cut pieces for the tests of outcomes, plan and today's list."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
 from time_builders import START, grid, make_polyp, make_reading
 
 from polypvision.events import LogEntry
-from polypvision.growth import growth_of
-from polypvision.healing import closure_forecasts, plate_progress, wound_courses
-from polypvision.outcomes import Piece, pieces_of_plate
-from polypvision.plan import PlateState
+from polypvision.outcomes import Piece
+from polypvision.plan import PlateState, plate_state
 from polypvision.reading import PlateReading
 from polypvision.track import link_readings
 
@@ -60,26 +59,8 @@ def state_of(
     **more: Any,
 ) -> PlateState:
     tracks = link_readings(readings, log=log)
-    courses = wound_courses(tracks, log)
-    progress = plate_progress(tracks, courses)
-    growth = growth_of(tracks, courses)
-    pieces, remarks = pieces_of_plate(
-        tracks, log, courses=courses, progress=progress, growth=growth.individuals, line=line
-    )
-    return PlateState(
-        plate=plate,
-        line=line,
-        tracks=tracks,
-        log=log,
-        courses=courses,
-        progress=progress,
-        growth=growth,
-        pieces=pieces,
-        remarks=remarks,
-        closures={one.name: one.when for one in closure_forecasts(courses)},
-        size_mm=size_mm,
-        **more,
-    )
+    made = plate_state(tracks, log, plate=plate, line=line, size_mm=size_mm)
+    return replace(made, **more)
 
 
 def pieces_of(

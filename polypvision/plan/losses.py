@@ -100,6 +100,10 @@ class LossRates:
         return np.asarray(np.exp(-np.cumsum(middle * steps, axis=1)), dtype=np.float64)
 
 
+NO_LOSSES = LossRates(raw_per_day=np.zeros(N_WORLDS), whole_per_day=np.zeros(N_WORLDS))
+"""What a forecast that forgets losses reckons with; for comparison only."""
+
+
 def learn_losses(records: Iterable[LossRecord], rng: np.random.Generator) -> LossRates:
     """Return the rates of loss that the records speak for, starting from what is usual.
 

@@ -5,10 +5,15 @@ from dataclasses import dataclass, field
 
 from polypvision.events import LogEntry
 from polypvision.forecasts import DayForecast
-from polypvision.growth import PlateGrowth
-from polypvision.healing import WoundCourse
-from polypvision.healing.stages import PieceProgress
-from polypvision.outcomes import Piece
+from polypvision.growth import PlateGrowth, growth_of
+from polypvision.healing import (
+    PieceProgress,
+    WoundCourse,
+    closure_forecasts,
+    plate_progress,
+    wound_courses,
+)
+from polypvision.outcomes import Piece, pieces_of_plate
 from polypvision.plan.losses import raw_on
 from polypvision.track import PlateTracks
 
@@ -30,9 +35,11 @@ class PlateState:
         Cut pieces.
     remarks : sequence of str
         What could not be told of cuts.
-    closures, sizes, partings : mapping of str to DayForecast
-        Of open wounds, of the diameter asked for, and of the separation of two-mouth polyps, by the
-        individual's name.
+    closures, sizes : mapping of str to DayForecast
+        Of open wounds, and of the diameter asked for, by the individual's name; those of whose size
+        nothing can be said are left out.
+    partings : mapping of str to str
+        When a two-mouth polyp is expected to come apart, a sentence, by the individual's name.
     size_mm : float
         The diameter asked for.
     """
@@ -48,7 +55,7 @@ class PlateState:
     remarks: Sequence[str] = ()
     closures: Mapping[str, DayForecast] = field(default_factory=dict)
     sizes: Mapping[str, DayForecast] = field(default_factory=dict)
-    partings: Mapping[str, DayForecast] = field(default_factory=dict)
+    partings: Mapping[str, str] = field(default_factory=dict)
     size_mm: float
 
     @property
@@ -81,3 +88,43 @@ class PlateState:
             and self.has_mouth(name, sighting.day)
             and sighting.polyp.diameter_mm >= self.size_mm
         )
+
+
+def plate_state(
+    tracks: PlateTracks,
+    log: Sequence[LogEntry] = (),
+    *,
+    plate: str = "",
+    line: str = "",
+    size_mm: float,
+) -> PlateState:
+    """Return one plate with everything drawn from its tracks and its log.
+
+    Parameters
+    ----------
+    tracks : PlateTracks
+        May be empty.
+    log : sequence of LogEntry
+    plate, line : str
+    size_mm : float
+        The diameter from which on a piece is large enough.
+    """
+    courses = wound_courses(tracks, log)
+    progress = plate_progress(tracks, courses)
+    growth = growth_of(tracks, courses)
+    pieces, remarks = pieces_of_plate(
+        tracks, log, courses=courses, progress=progress, growth=growth.individuals, line=line
+    )
+    return PlateState(
+        plate=plate,
+        line=line,
+        tracks=tracks,
+        log=log,
+        courses=courses,
+        progress=progress,
+        growth=growth,
+        pieces=pieces,
+        remarks=remarks,
+        closures={one.name: one.when for one in closure_forecasts(courses)},
+        size_mm=size_mm,
+    )

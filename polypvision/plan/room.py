@@ -1,7 +1,7 @@
 """The stock forecast of all plates together, and of each plate and line."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from polypvision.events import CutMethod
 from polypvision.outcomes import Span
 from polypvision.plan.laws import LagLaw, learn_lag
-from polypvision.plan.losses import LossRates, LossRecord, learn_losses, losses_of
+from polypvision.plan.losses import NO_LOSSES, LossRates, LossRecord, learn_losses, losses_of
 from polypvision.plan.plate import PlateState
 from polypvision.plan.stock import (
     Chance,
@@ -138,6 +138,7 @@ def room_forecast(
     *,
     size_mm: float,
     rng: np.random.Generator | None = None,
+    losses: bool = True,
 ) -> RoomForecast:
     """Return how many pieces will be ready on each date: on every plate, of every line, in all.
 
@@ -150,8 +151,12 @@ def room_forecast(
         The diameter that the forecasts of size in `plates` speak of.
     rng : numpy.random.Generator, optional
         Draws the worlds that stand for what is not known of the room.
+    losses : bool
+        False shows what a forecast that forgets losses would promise.
     """
     habits = learn_habits(plates, rng or np.random.default_rng(0))
+    if not losses:
+        habits = replace(habits, losses=NO_LOSSES)
     of_plate = {one.plate: prospects_of(one, habits) for one in plates}
     everyone = [one for some in of_plate.values() for one in some]
     lines = sorted({one.line for one in everyone if one.line})

@@ -5,9 +5,6 @@ from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
-from polypvision.events import LogEntry
-from polypvision.growth import growth_of
-from polypvision.healing import closure_forecasts, plate_progress, wound_courses
 from polypvision.outcomes import (
     By,
     Comparison,
@@ -15,63 +12,25 @@ from polypvision.outcomes import (
     compare,
     donor_yields,
     kept_per_polyp,
-    pieces_of_plate,
     sentences,
 )
-from polypvision.plan import READY_MM, WEEKS, PlateState, RoomForecast, room_forecast, week_dates
+from polypvision.plan import (
+    READY_MM,
+    WEEKS,
+    PlateState,
+    RoomForecast,
+    plate_state,
+    room_forecast,
+    week_dates,
+)
 from polypvision.plates.log import list_plates
-from polypvision.reading import PlateReading, Refusal
+from polypvision.reading import Refusal
 from polypvision.store.entries import entries_of
-from polypvision.store.facts import PlateFacts, facts_of
+from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import photos_of, readings_in, refused_photos
 from polypvision.today import Task, TodaySettings, things_to_do
 from polypvision.track import link_readings
-
-
-def plate_state(
-    facts: PlateFacts,
-    readings: Sequence[PlateReading],
-    log: Sequence[LogEntry],
-    *,
-    size_mm: float = READY_MM,
-) -> PlateState:
-    """Return one plate with everything drawn from its readings and its log.
-
-    Parameters
-    ----------
-    facts : PlateFacts
-    readings : sequence of PlateReading
-        May be empty.
-    log : sequence of LogEntry
-    size_mm : float
-        The diameter from which on a piece is large enough.
-    """
-    tracks = link_readings(readings, log=log, normal_mouths=facts.normal_mouths)
-    courses = wound_courses(tracks, log)
-    progress = plate_progress(tracks, courses)
-    growth = growth_of(tracks, courses)
-    pieces, remarks = pieces_of_plate(
-        tracks,
-        log,
-        courses=courses,
-        progress=progress,
-        growth=growth.individuals,
-        line=facts.line,
-    )
-    return PlateState(
-        plate=facts.plate,
-        line=facts.line,
-        tracks=tracks,
-        log=log,
-        courses=courses,
-        progress=progress,
-        growth=growth,
-        pieces=pieces,
-        remarks=remarks,
-        closures={one.name: one.when for one in closure_forecasts(courses)},
-        size_mm=size_mm,
-    )
 
 
 def room_of(
@@ -115,7 +74,8 @@ def room_of(
             known = [one for one in readings if one.taken_at and one.taken_at.date() <= on]
             later += len(readings) - len(known)
             readings, log = known, [entry for entry in log if entry.at.date() <= on]
-        states.append(plate_state(facts, readings, log, size_mm=size_mm))
+        tracks = link_readings(readings, log=log, normal_mouths=facts.normal_mouths)
+        states.append(plate_state(tracks, log, plate=facts.plate, line=facts.line, size_mm=size_mm))
     return tuple(states), later
 
 
