@@ -56,10 +56,11 @@ def state_of(
     plate: str = "0042",
     line: str = "",
     size_mm: float = 20.0,
+    foretell: bool = False,
     **more: Any,
 ) -> PlateState:
     tracks = link_readings(readings, log=log)
-    made = plate_state(tracks, log, plate=plate, line=line, size_mm=size_mm)
+    made = plate_state(tracks, log, plate=plate, line=line, size_mm=size_mm, foretell=foretell)
     return replace(made, **more)
 
 

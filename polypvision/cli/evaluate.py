@@ -23,20 +23,27 @@ def evaluate(
             metavar="N", min=0, help="Foretell N closures, sizes and rates of invented plates."
         ),
     ] = 0,
-    seed: Annotated[int, typer.Option(min=0, help="Chance of --forecasts.")] = 0,
+    stock: Annotated[
+        int,
+        typer.Option(metavar="N", min=0, help="Foretell the stock of N invented plates."),
+    ] = 0,
+    seed: Annotated[int, typer.Option(min=0, help="Chance of --forecasts and --stock.")] = 0,
     json: JsonOption = None,
 ) -> None:
     """Score readings against truth: counts, overlap, mouths, diameters and wounds.
 
     With --forecasts: how far dates foretold from the first half of a series are off, how often
-    95 % intervals hold the truth, and what taking out the shared expansion gains.
+    95 % intervals hold the truth, and what taking out the shared expansion gains. With --stock:
+    how often the 95 % interval of the number of ready pieces held what became of the plates,
+    foretold from photos of their first two to four weeks.
     """
-    if forecasts and readings is None:
-        _forecasts(forecasts, seed, json)
-    elif readings is not None and truth is not None and not forecasts:
+    invented = bool(forecasts) + bool(stock)
+    if invented == 1 and readings is None:
+        (_forecasts if forecasts else _stock)(forecasts or stock, seed, json)
+    elif readings is not None and truth is not None and not invented:
         _readings(readings, truth, json)
     else:
-        raise typer.BadParameter("give READINGS.json and TRUTH.json, or --forecasts N.")
+        raise typer.BadParameter("give READINGS.json and TRUTH.json, --forecasts N or --stock N.")
 
 
 def _forecasts(count: int, seed: int, json: Path | None) -> None:
@@ -47,6 +54,17 @@ def _forecasts(count: int, seed: int, json: Path | None) -> None:
     write_json(json, forecast_record(scores))
     if not is_terminal(json):
         for line in forecast_rows(scores):
+            typer.echo(line)
+
+
+def _stock(count: int, seed: int, json: Path | None) -> None:
+    from polypvision.evaluate.stock import score_stock, stock_record, stock_rows
+
+    with progress_bar("Foretelling") as show:
+        scores = score_stock(count, seed=seed, show=lambda done: show(done, count, ""))
+    write_json(json, stock_record(scores))
+    if not is_terminal(json):
+        for line in stock_rows(scores):
             typer.echo(line)
 
 

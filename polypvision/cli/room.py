@@ -47,7 +47,7 @@ def outcomes(
     from polypvision.plates.room import compare_room, room_of
 
     with opened(logbook) as book:
-        states, _ = room_of(book)
+        states, _ = room_of(book, foretell=False)
     found = compare_room(states, by)
     write_json(
         json,

@@ -44,8 +44,10 @@ class RoomSettings:
     diameter_mm : tuple of 2 floats
         On the day of the cut.
     expansion_sd, own_expansion_sd : float
-        Standard deviation of the logarithm of how far all polyps of a photo are open together, and
-        each for itself.
+        Standard deviation of the logarithm of how far all polyps of an ordinary photo are open
+        together, and each for itself.
+    contracted_share, contracted_by : float, tuple of 2 floats
+        Photos on which all polyps of a plate are contracted, and by how much.
     missed_mouths : float
         Share of mouths not seen.
     """
@@ -61,8 +63,10 @@ class RoomSettings:
     growth_per_week: tuple[float, float] = (0.008, 0.025)
     growth_sd: float = 0.006
     diameter_mm: tuple[float, float] = (12.0, 24.0)
-    expansion_sd: float = 0.04
-    own_expansion_sd: float = 0.015
+    expansion_sd: float = 0.025
+    own_expansion_sd: float = 0.02
+    contracted_share: float = 0.15
+    contracted_by: tuple[float, float] = (0.03, 0.15)
     missed_mouths: float = 0.03
 
 
@@ -178,6 +182,8 @@ def _plate(
     sightings: list[list[Observation]] = [[] for _ in pieces]
     for day in days:
         expansion = float(np.exp(settings.expansion_sd * rng.normal()))
+        if rng.random() < settings.contracted_share:
+            expansion *= 1 - _between(rng, settings.contracted_by)
         there = [n for n, one in enumerate(pieces) if one.lost_day > day]
         polyps = tuple(_polyp(n, pieces[n], day, expansion, settings, rng) for n in there)
         photo = _photo(name, day, polyps)

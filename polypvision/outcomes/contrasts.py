@@ -181,11 +181,12 @@ def time_contrast(
     ----------
     names : tuple of 2 str
     first, second : sequence of Span
+        Two at least in each, or no p is given.
     rng : numpy.random.Generator, optional
         For the shuffling, where there are too many ways to try them all.
     """
     spans = (*first, *second)
-    if not first or not second or not any(span.happened for span in spans):
+    if min(len(first), len(second)) < 2 or not any(span.happened for span in spans):
         return Contrast(first=names[0], second=names[1], difference=nan, p=nan)
     scores = log_rank_scores(spans)
     n, n1 = len(spans), len(first)

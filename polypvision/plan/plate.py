@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 
 from polypvision.events import LogEntry
 from polypvision.forecasts import DayForecast
-from polypvision.growth import PlateGrowth, growth_of
+from polypvision.growth import LEAST_DATES, PlateGrowth, growth_of, size_forecasts
 from polypvision.healing import (
     PieceProgress,
     WoundCourse,
@@ -97,6 +97,7 @@ def plate_state(
     plate: str = "",
     line: str = "",
     size_mm: float,
+    foretell: bool = True,
 ) -> PlateState:
     """Return one plate with everything drawn from its tracks and its log.
 
@@ -108,6 +109,8 @@ def plate_state(
     plate, line : str
     size_mm : float
         The diameter from which on a piece is large enough.
+    foretell : bool
+        Also say when wounds close and sizes are reached, which takes far longer than all the rest.
     """
     courses = wound_courses(tracks, log)
     progress = plate_progress(tracks, courses)
@@ -125,6 +128,11 @@ def plate_state(
         growth=growth,
         pieces=pieces,
         remarks=remarks,
-        closures={one.name: one.when for one in closure_forecasts(courses)},
+        closures={one.name: one.when for one in (closure_forecasts(courses) if foretell else ())},
+        sizes={
+            one.name: one.when
+            for one in (size_forecasts(growth, size_mm) if foretell else ())
+            if one.n_dates >= LEAST_DATES
+        },
         size_mm=size_mm,
     )

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from polypvision.events import CutMethod
 from polypvision.outcomes import Span
-from polypvision.plan.laws import LagLaw, learn_lag
+from polypvision.plan.laws import N_WORLDS, LagLaw, learn_lag
 from polypvision.plan.losses import NO_LOSSES, LossRates, LossRecord, learn_losses, losses_of
 from polypvision.plan.plate import PlateState
 from polypvision.plan.stock import (
@@ -101,17 +101,46 @@ def _whole(state: PlateState, name: str, habits: Habits) -> Chance:
     )
 
 
-def prospects_of(state: PlateState, habits: Habits) -> tuple[Prospect, ...]:
+def _nodes(state: PlateState, rng: np.random.Generator) -> NDArray[np.intp]:
+    """Return which of the ways its polyps may have been open together holds in each world."""
+    shared = state.growth.shared
+    if shared is None:
+        return np.zeros(N_WORLDS, dtype=np.intp)
+    return rng.choice(len(shared.weight), size=N_WORLDS, p=shared.weight)
+
+
+def _large(state: PlateState, name: str, nodes: NDArray[np.intp]) -> Chance:
+    last = state.tracks.individual(name).last
+    size = state.sizes.get(name)
+    if size is None:
+        return certain if last.polyp.diameter_mm >= state.size_mm else _never
+    shared = state.growth.shared
+    polyp = [one.name for one in state.growth.individuals].index(name)
+    flat = size.probability[0] == size.probability[-1]
+    if flat or shared is None or not np.isfinite(shared.effects.slope[polyp]):
+        return from_forecast(size, last.day)
+
+    def chance(days: NDArray[np.float64]) -> NDArray[np.float64]:
+        # All of a plate look small together on a photo of contracted discs, so how many are large
+        # enough is far less sure than their own errors would make it.
+        forms = [
+            shared.reached_by_node(polyp, np.log(state.size_mm), last.day + days, linear=linear)
+            for linear in (False, True)
+        ]
+        by_node = np.maximum.accumulate(np.mean(forms, axis=0), axis=0)
+        return np.asarray(by_node[:, nodes].T, dtype=np.float64)
+
+    return chance
+
+
+def prospects_of(
+    state: PlateState, habits: Habits, rng: np.random.Generator
+) -> tuple[Prospect, ...]:
     """Return what is still to come of every living polyp of a plate, by name."""
     found = []
+    nodes = _nodes(state, rng)
     for name in state.living:
         last = state.tracks.individual(name).last
-        size = state.sizes.get(name)
-        large: Chance = certain
-        if size is not None:
-            large = from_forecast(size, last.day)
-        elif last.polyp.diameter_mm < state.size_mm:
-            large = _never
         found.append(
             Prospect(
                 plate=state.plate,
@@ -120,7 +149,7 @@ def prospects_of(state: PlateState, habits: Habits) -> tuple[Prospect, ...]:
                 seen_at=last.taken_at,
                 sealed=_sealed(state, name),
                 whole=_whole(state, name, habits),
-                large=large,
+                large=_large(state, name, nodes),
                 ready_now=state.ready(name),
             )
         )
@@ -154,10 +183,11 @@ def room_forecast(
     losses : bool
         False shows what a forecast that forgets losses would promise.
     """
-    habits = learn_habits(plates, rng or np.random.default_rng(0))
+    rng = rng or np.random.default_rng(0)
+    habits = learn_habits(plates, rng)
     if not losses:
         habits = replace(habits, losses=NO_LOSSES)
-    of_plate = {one.plate: prospects_of(one, habits) for one in plates}
+    of_plate = {one.plate: prospects_of(one, habits, rng) for one in plates}
     everyone = [one for some in of_plate.values() for one in some]
     lines = sorted({one.line for one in everyone if one.line})
 

@@ -39,6 +39,7 @@ def room_of(
     *,
     on: date | None = None,
     size_mm: float = READY_MM,
+    foretell: bool = True,
 ) -> tuple[tuple[PlateState, ...], int]:
     """Return plates as they were known on a day.
 
@@ -50,6 +51,8 @@ def room_of(
     on : date or None
         Photos and lines of the log from later are left out; None takes all.
     size_mm : float
+    foretell : bool
+        As in `plan.plate_state`.
 
     Returns
     -------
@@ -75,7 +78,16 @@ def room_of(
             later += len(readings) - len(known)
             readings, log = known, [entry for entry in log if entry.at.date() <= on]
         tracks = link_readings(readings, log=log, normal_mouths=facts.normal_mouths)
-        states.append(plate_state(tracks, log, plate=facts.plate, line=facts.line, size_mm=size_mm))
+        states.append(
+            plate_state(
+                tracks,
+                log,
+                plate=facts.plate,
+                line=facts.line,
+                size_mm=size_mm,
+                foretell=foretell,
+            )
+        )
     return tuple(states), later
 
 
@@ -148,7 +160,7 @@ def today(
     size_mm : float
     settings : TodaySettings, optional
     """
-    states, later = room_of(logbook, on=on, size_mm=size_mm)
+    states, later = room_of(logbook, on=on, size_mm=size_mm, foretell=False)
     with logbook.reading() as connection:
         refused = [
             replace(photo.outcome, facts=replace(photo.outcome.facts, photo=photo.names[-1]))

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from datetime import timedelta
 from math import inf
 from typing import Any
@@ -15,7 +16,7 @@ HEALED = [(13.0, 20.0, inf)] * 6
 def state(
     fates: list[tuple[float, float, float]] = HEALED, days: tuple[float, ...] = DAYS, **more: Any
 ) -> PlateState:
-    return state_of(plate_of(fates, days), [cut(method="halves")], **more)
+    return state_of(plate_of(fates, days), [cut(method="halves")], foretell=True, **more)
 
 
 def test_pieces_that_are_ready_stay_so_but_for_losses() -> None:
@@ -57,6 +58,7 @@ def test_a_piece_too_small_waits_for_its_size() -> None:
             for n in range(1, 4)
         },
     )
+    small = replace(small, growth=replace(small.growth, shared=None))
     (plate,) = room_forecast([small], DATES, size_mm=30.0).plates
     assert plate.n_ready == 0
     # Three have a forecast of their size; the others, of which nothing is known, do not count.
