@@ -26,7 +26,7 @@ class LogEntry:
         When it happened.
     kind : {'cut', 'loss', 'sale', 'division', 'note'}
     individual : str or None
-        The polyp it concerns, by its name through time on this plate.
+        The polyp it concerns, by its name through time on this plate; several with blanks between.
     pieces : int or None
         Pieces made by a cut, or polyps lost, sold or added.
     """
@@ -40,6 +40,11 @@ class LogEntry:
     donor: str = ""
     dip: str = ""
     note: str = ""
+
+    @property
+    def individuals(self) -> tuple[str, ...]:
+        """The polyps it names; empty if it concerns the whole plate."""
+        return tuple((self.individual or "").replace(",", " ").split())
 
 
 SeenKind = Literal["divided", "new", "lost", "moved", "joined", "rearranged"]

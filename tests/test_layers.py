@@ -13,7 +13,8 @@ ROOMS = (
     # The vocabulary.
     "errors", "flags", "columns", "events", "reading", "forecasts",
     # The stages.
-    "card", "calibrate", "segment", "mouths", "measure", "track", "healing", "growth", "reports",
+    "card", "calibrate", "segment", "mouths", "measure", "track", "healing", "growth", "outcomes",
+    "plan", "today", "reports",
     "pipeline",
     # The workshop.
     "render", "train", "evaluate",

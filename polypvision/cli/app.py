@@ -13,6 +13,7 @@ from polypvision.cli.plates import plates
 from polypvision.cli.read import read
 from polypvision.cli.render import render_command
 from polypvision.cli.report import report
+from polypvision.cli.room import outcomes, plan, today
 from polypvision.cli.track import track
 
 app = typer.Typer(
@@ -50,6 +51,9 @@ app.command()(read)
 app.command()(plates)
 app.command()(track)
 app.add_typer(log_app, name="log")
+app.command()(today)
+app.command()(outcomes)
+app.command()(plan)
 app.command()(report)
 app.command()(export)
 app.command(name="render")(render_command)

@@ -29,6 +29,10 @@ def evaluate(
             metavar="N", min=0, help="Foretell N closures, sizes and rates of invented plates."
         ),
     ] = 0,
+    stock: Annotated[
+        int,
+        typer.Option(metavar="N", min=0, help="Foretell the stock of N invented plates."),
+    ] = 0,
     seed: Annotated[int, typer.Option(min=0, help="Chance of the invented plates.")] = 0,
     json: JsonOption = None,
 ) -> None:
@@ -37,9 +41,10 @@ def evaluate(
     With --series: who is who, divisions, losses and births on invented plates of 16 polyps and 8
     dates, one of them missing. With --forecasts: how far dates foretold from the first half of a
     series are off, how often 95 % intervals hold the truth, and what taking out the shared
-    expansion gains.
+    expansion gains. With --stock: how often the 95 % interval of the number of ready pieces held
+    what became of the plates, foretold from photos of their first two to four weeks.
     """
-    invented = {_series: series, _forecasts: forecasts}
+    invented = {_series: series, _forecasts: forecasts, _stock: stock}
     asked = [(score, count) for score, count in invented.items() if count]
     if len(asked) == 1 and readings is None:
         [(score, count)] = asked
@@ -47,7 +52,9 @@ def evaluate(
     elif readings is not None and truth is not None and not asked:
         _readings(readings, truth, json)
     else:
-        raise typer.BadParameter("give READINGS.json and TRUTH.json, --series N or --forecasts N.")
+        raise typer.BadParameter(
+            "give READINGS.json and TRUTH.json, --series N, --forecasts N or --stock N."
+        )
 
 
 def _series(count: int, seed: int, json: Path | None) -> None:
@@ -69,6 +76,17 @@ def _forecasts(count: int, seed: int, json: Path | None) -> None:
     write_json(json, forecast_record(scores))
     if not is_terminal(json):
         for line in forecast_rows(scores):
+            typer.echo(line)
+
+
+def _stock(count: int, seed: int, json: Path | None) -> None:
+    from polypvision.evaluate.stock import score_stock, stock_record, stock_rows
+
+    with progress_bar("Foretelling") as show:
+        scores = score_stock(count, seed=seed, show=lambda done: show(done, count, ""))
+    write_json(json, stock_record(scores))
+    if not is_terminal(json):
+        for line in stock_rows(scores):
             typer.echo(line)
 
 

@@ -20,8 +20,8 @@ _Date = Annotated[
     typer.Option(metavar="DATE", show_default="now", help="YYYY-MM-DD, or YYYY-MM-DDTHH:MM."),
 ]
 _Individual = Annotated[
-    str | None,
-    typer.Option(metavar="NAME", help="The polyp, as track names it: P07."),
+    list[str] | None,
+    typer.Option(metavar="NAME", help="The polyp, as track names it: P07. May be said again."),
 ]
 _Note = Annotated[str, typer.Option(help="Anything else.")]
 _Count = Annotated[int | None, typer.Option("--pieces", min=1, help="How many polyps.")]
@@ -33,7 +33,7 @@ def _write(
     date: str | None,
     logbook: str | None,
     *,
-    individual: str | None = None,
+    individual: list[str] | None = None,
     pieces: int | None = None,
     method: CutMethod | None = None,
     donor: str = "",
@@ -48,7 +48,7 @@ def _write(
         plate=plate_name(plate),
         at=at,
         kind=kind,
-        individual=individual,
+        individual=" ".join(individual) if individual else None,
         pieces=pieces,
         method=method,
         donor=donor,

@@ -302,6 +302,14 @@ class SharedGrowth:
         linear : bool
             The diameter itself grows evenly from now on, not its logarithm.
         """
+        return np.asarray(self.reached_by_node(polyp, log_size, days, linear=linear) @ self.weight)
+
+    def reached_by_node(self, polyp: int, log_size: float, days: Floats, *, linear: bool) -> Floats:
+        """Return the same probability (m, nodes) under each level and trend that all may share.
+
+        Two polyps depend on each other only through these: who counts how many of a plate are as
+        large must go through them one by one.
+        """
         effects = self.effects
         ahead = (days - effects.middle_day)[:, None]
         level = effects.level[polyp] - self.level[None, :]
@@ -317,7 +325,7 @@ class SharedGrowth:
             expected, turn = level + slope * ahead, ahead
         error = np.sqrt(np.maximum(cov[0, 0] + 2 * turn * cov[0, 1] + turn**2 * cov[1, 1], 1e-18))
         chance = special.stdtr(effects.freedom, (expected - log_size) / error)
-        return np.asarray(np.where(alive, chance, 0.0) @ self.weight)
+        return np.where(alive, chance, 0.0)
 
 
 def _log_expansion(off: Floats, own_var: Floats) -> Floats:

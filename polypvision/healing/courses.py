@@ -138,13 +138,15 @@ def _last_cut(
     individual: Individual, tracks: PlateTracks, log: Sequence[LogEntry]
 ) -> datetime | None:
     """Return the last cut logged for it, for one it came from, or for the whole plate."""
-    kin = {None, individual.name, *tracks.ancestors(individual.name)}
+    kin = {individual.name, *tracks.ancestors(individual.name)}
     until = individual.last.taken_at.date()
     # By calendar day: a person writes down the day of a cut, not the minute.
     cuts = [
         entry.at
         for entry in log
-        if entry.kind == "cut" and entry.individual in kin and entry.at.date() <= until
+        if entry.kind == "cut"
+        and (not entry.individuals or kin.intersection(entry.individuals))
+        and entry.at.date() <= until
     ]
     return max(cuts, key=lambda at: (at.date(), at.replace(tzinfo=None)), default=None)
 
@@ -308,7 +310,7 @@ def wound_courses(
             status, reason = "no wound", "no wound was seen"
             own = {individual.name, *tracks.ancestors(individual.name)}
             if cut_at is not None and any(
-                entry.kind == "cut" and entry.individual in own for entry in log
+                entry.kind == "cut" and own.intersection(entry.individuals) for entry in log
             ):
                 reason = f"cut logged on {cut_at:%Y-%m-%d}, but no photo since shows a wound"
         else:

@@ -5,22 +5,27 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
+from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
 from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.files.outputs import make_folder, write_bytes, write_text
-from polypvision.growth import growth_of
-from polypvision.healing import wound_courses
-from polypvision.plates.log import list_plates, log_of
-from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
+from polypvision.plan import PlateState, StockForecast
+from polypvision.plates.log import list_plates
+from polypvision.plates.room import compare_room, forecast_room, room_of
+from polypvision.plates.show import photo_pixels, stored_photos
 from polypvision.reading import PlateReading, Points
 from polypvision.reports import (
+    RoomFindings,
+    comparison_chart,
     growth_chart,
     index_page,
     plate_link,
     plate_page,
     png,
     render_page,
+    stock_chart,
+    stocks_to_show,
     svg,
     wound_chart,
 )
@@ -53,7 +58,6 @@ def write_reports(
     ------
     PlateUnknown, OutputError
     """
-    lines = {one.facts.plate: one.facts.line for one in list_plates(logbook)}
     names = [one.facts.plate for one in list_plates(logbook) if one.n_photos]
     if plates is not None:
         names = list(dict.fromkeys(plates))
@@ -63,24 +67,43 @@ def write_reports(
             "polypvision read --record PHOTO..."
         )
     make_folder(folder)
+    # All plates, also where pages of some are wished: they tell what pieces of this room do.
+    states, _ = room_of(logbook)
+    forecast, outcomes = forecast_room(states), compare_room(states)
+    stocks = {one.name: one for one in forecast.plates}
+    known = {one.plate: one for one in states}
     links: list[PlateLink] = []
-    remarks: list[str] = []
+    remarks: list[str] = list(outcomes.remarks)
     for name in names:
-        link, remark = _write_plate(logbook, name, lines.get(name, ""), folder)
+        photos = stored_photos(logbook, name)
+        link, remark = _write_plate(known[name], photos, stocks.get(name), folder)
         links.append(link)
         remarks += [remark] if remark else []
     first = folder / "index.html"
-    write_text(first, index_page(links))
+    findings = RoomFindings(
+        comparison=outcomes.comparison,
+        comparison_words=outcomes.sentences,
+        yields=outcomes.yields,
+        forecast=forecast,
+    )
+    write_text(first, index_page(links, findings=findings))
+    if outcomes.comparison.groups:
+        _write_chart(folder / "comparison", comparison_chart(outcomes.comparison))
+    _write_chart(folder / "stock", stock_chart(stocks_to_show(forecast)))
     return first, remarks
 
 
+def _write_chart(stem: Path, figure: Figure) -> None:
+    write_bytes(stem.with_name(f"{stem.name}.png"), png(figure))
+    write_bytes(stem.with_name(f"{stem.name}.svg"), svg(figure))
+
+
 def _write_plate(
-    logbook: Logbook, plate: str, line: str, folder: Path
+    state: PlateState, photos: Sequence[StoredPhoto], stock: StockForecast | None, folder: Path
 ) -> tuple[PlateLink, str | None]:
-    tracks, log = tracks_of(logbook, plate), log_of(logbook, plate)
-    courses = wound_courses(tracks, log)
-    growth = growth_of(tracks, courses)
-    rgb, wounds_px, remark = _latest(stored_photos(logbook, plate))
+    tracks, log, courses, growth = state.tracks, state.log, state.courses, state.growth
+    plate, line = state.plate, state.line
+    rgb, wounds_px, remark = _latest(photos)
     page = plate_page(
         tracks,
         log=log,
@@ -89,6 +112,7 @@ def _write_plate(
         wounds_px=wounds_px,
         courses=courses,
         growth=growth,
+        stock=stock,
     )
     stem = file_stem(plate)
     if tracks.photos:
@@ -96,9 +120,10 @@ def _write_plate(
             "growth": growth_chart(tracks, growth, courses, log),
             "wounds": wound_chart(tracks, courses, log),
         }
+        if stock is not None:
+            charts["stock"] = stock_chart([stock])
         for word, figure in charts.items():
-            write_bytes(folder / f"{stem}-{word}.png", png(figure))
-            write_bytes(folder / f"{stem}-{word}.svg", svg(figure))
+            _write_chart(folder / f"{stem}-{word}", figure)
     href = f"{stem}.html"
     write_text(folder / href, render_page(page))
     return plate_link(tracks, courses, href=href, line=line), remark

@@ -222,15 +222,17 @@ def season_plates() -> tuple[SeasonPlate, ...]:
 
 
 def _cut(
-    plate: str, at: datetime, method: Any, pieces: int, donor: str, note: str = ""
+    plate: str, at: datetime, method: Any, pieces: str, donor: str, note: str = ""
 ) -> LogEntry:
+    """Return a cut with its pieces by the names that `track` gives them."""
     # Common practice, no source: a dip of about a minute after the cut.
     return LogEntry(
         plate=plate,
         at=at,
         kind="cut",
         method=method,
-        pieces=pieces,
+        individual=pieces,
+        pieces=len(pieces.split()),
         donor=donor,
         dip="iodine dip, 1 minute",
         note=note,
@@ -244,19 +246,19 @@ def season_log() -> tuple[LogEntry, ...]:
         return datetime(2024, month, day, hour, 30, tzinfo=ZONE)
 
     return (
-        _cut("0017", at(3, 3, 10), "halves", 2, "A, 38 mm"),
-        _cut("0017", at(3, 3, 11), "quarters", 4, "B, 42 mm"),
-        _cut("0023", at(3, 4, 11), "margin", 5, "C, 60 mm"),
-        _cut("0031", at(3, 5, 8), "halves", 2, "D, 33 mm"),
+        _cut("0017", at(3, 3, 10), "halves", "P01 P02", "A, 38 mm"),
+        _cut("0017", at(3, 3, 11), "quarters", "P03 P04 P05 P06", "B, 42 mm"),
+        _cut("0023", at(3, 4, 11), "margin", "P05 P06 P07 P08 P09", "C, 60 mm"),
+        _cut("0031", at(3, 5, 8), "halves", "P01 P02", "D, 33 mm"),
         _cut(
             "0031",
             at(3, 5, 9),
             "quarters",
-            1,
+            "P04",
             "E, 36 mm",
             "the other three quarters went to another plate",
         ),
-        _cut("0031", at(3, 5, 10), "margin", 2, "F, 45 mm"),
+        _cut("0031", at(3, 5, 10), "margin", "P05 P06", "F, 45 mm"),
         LogEntry(
             plate="0031",
             at=at(3, 29, 8),

@@ -16,20 +16,26 @@ from polypvision import __version__
 from polypvision.events import LogEntry
 from polypvision.growth import PlateGrowth, growth_of
 from polypvision.healing import WoundCourse, wound_courses
+from polypvision.outcomes import Comparison, DonorYield
+from polypvision.plan import RoomForecast, StockForecast
+from polypvision.plan import sentence as stock_sentence
 from polypvision.reading import Points
 from polypvision.reports.charts import growth_chart, wound_chart
 from polypvision.reports.drawing import inline_svg
 from polypvision.reports.looks import State, state_of
 from polypvision.reports.overlay import Rgb, draw_overlay, jpeg
+from polypvision.reports.room_charts import comparison_chart, stock_chart
 from polypvision.reports.sayings import (
     CAUTIONS,
     Advice,
+    DonorRow,
     Happening,
     PhotoRow,
     PolypRow,
     Tile,
     advice,
     date_words,
+    donor_row,
     gone_words,
     happenings,
     photo_row,
@@ -59,6 +65,8 @@ class PlatePage:
         Charts; empty where there is nothing to draw.
     growth_words, wound_words : str
         What they say, in a sentence.
+    stock_svg, stock_words : Markup, str
+        How many will be ready when; empty without a forecast.
     polyps : tuple of PolypRow
         Living polyps.
     gone : tuple of str
@@ -82,6 +90,8 @@ class PlatePage:
     growth_words: str
     wound_svg: Markup
     wound_words: str
+    stock_svg: Markup
+    stock_words: str
     polyps: tuple[PolypRow, ...]
     gone: tuple[str, ...]
     photos: tuple[PhotoRow, ...]
@@ -103,11 +113,47 @@ class PlateLink:
 
 @dataclass(frozen=True, kw_only=True)
 class IndexPage:
-    """All that the list of plates shows."""
+    """All that the list of plates shows, and of all plates together.
+
+    Attributes
+    ----------
+    plates : tuple of PlateLink
+    comparison_svg : Markup
+        Ways of cutting compared; empty where there is nothing to compare.
+    comparison_words : tuple of str
+        What it says, a sentence or two each.
+    donors : tuple of DonorRow
+        What each donor gave.
+    stock_svg, stock_words : Markup, tuple of str
+        How many pieces will be ready when; empty without a forecast.
+    """
 
     title: str
     plates: tuple[PlateLink, ...]
+    comparison_svg: Markup
+    comparison_words: tuple[str, ...]
+    donors: tuple[DonorRow, ...]
+    stock_svg: Markup
+    stock_words: tuple[str, ...]
     version: str
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RoomFindings:
+    """What is known of all plates together, for the list of plates.
+
+    Attributes
+    ----------
+    comparison : Comparison
+    comparison_words : sequence of str
+    yields : sequence of DonorYield
+    forecast : RoomForecast
+    """
+
+    comparison: Comparison
+    comparison_words: Sequence[str]
+    yields: Sequence[DonorYield]
+    forecast: RoomForecast
 
 
 def plate_title(plate: str | None) -> str:
@@ -169,6 +215,7 @@ def plate_page(
     wounds_px: Mapping[int, Sequence[Points]] | None = None,
     courses: Sequence[WoundCourse] | None = None,
     growth: PlateGrowth | None = None,
+    stock: StockForecast | None = None,
 ) -> PlatePage:
     """Return the page of a plate.
 
@@ -184,6 +231,8 @@ def plate_page(
         Outlines of wounds on it, by label.
     courses, growth : optional
         Of the same tracks, where they are at hand already.
+    stock : StockForecast, optional
+        How many of its pieces will be ready when.
 
     Returns
     -------
@@ -233,6 +282,8 @@ def plate_page(
         growth_words=_growth_words(growth),
         wound_svg=wound_svg,
         wound_words=_wound_words(tracks, courses),
+        stock_svg=_stock_svg([stock] if stock else [], title),
+        stock_words=_stock_words(stock) if stock else "",
         polyps=tuple(
             polyp_row(one, by_name[one.name], rates[one.name], state_of(one, by_name))
             for one in tracks.individuals
@@ -244,6 +295,25 @@ def plate_page(
         cautions=CAUTIONS,
         version=__version__,
     )
+
+
+def _stock_svg(stocks: Sequence[StockForecast], title: str) -> Markup:
+    told = [one for one in stocks if one.weeks and one.n_pieces]
+    if not told:
+        return Markup()
+    words = " ".join(_stock_words(one) for one in told)
+    return Markup(
+        inline_svg(stock_chart(told), name="stock", description=f"Stock forecast, {title}. {words}")
+    )
+
+
+def _stock_words(stock: StockForecast) -> str:
+    return f"{stock.name[:1].upper()}{stock.name[1:]}: {stock_sentence(stock)}."
+
+
+def stocks_to_show(forecast: RoomForecast) -> tuple[StockForecast, ...]:
+    """Return the forecasts that the list of plates shows: all plates together, and each line."""
+    return (forecast.whole, *forecast.lines)
 
 
 def _environment() -> Environment:
@@ -279,6 +349,38 @@ def plate_link(
     )
 
 
-def index_page(plates: Sequence[PlateLink], *, title: str = "Plates") -> str:
-    """Return the list of plates as HTML."""
-    return _render("index.html", IndexPage(title=title, plates=tuple(plates), version=__version__))
+def index_page(
+    plates: Sequence[PlateLink], *, title: str = "Plates", findings: RoomFindings | None = None
+) -> str:
+    """Return the list of plates as HTML, with what is known of all of them together.
+
+    Parameters
+    ----------
+    plates : sequence of PlateLink
+    title : str
+    findings : RoomFindings, optional
+    """
+    comparison_svg = Markup()
+    stocks: tuple[StockForecast, ...] = ()
+    if findings is not None:
+        stocks = stocks_to_show(findings.forecast)
+        if findings.comparison.groups:
+            words = " ".join(findings.comparison_words)
+            comparison_svg = Markup(
+                inline_svg(
+                    comparison_chart(findings.comparison),
+                    name="comparison",
+                    description=f"Comparison of methods. {words}",
+                )
+            )
+    page = IndexPage(
+        title=title,
+        plates=tuple(plates),
+        comparison_svg=comparison_svg,
+        comparison_words=tuple(findings.comparison_words) if findings else (),
+        donors=tuple(donor_row(one) for one in findings.yields) if findings else (),
+        stock_svg=_stock_svg(stocks, "all plates"),
+        stock_words=tuple(_stock_words(one) for one in stocks if one.n_pieces),
+        version=__version__,
+    )
+    return _render("index.html", page)

@@ -10,6 +10,7 @@ from polypvision.events import CUT_METHODS, LogEntry
 from polypvision.flags import FLAGS
 from polypvision.growth import LEAST_DATES, GrowthCourse
 from polypvision.healing import WoundCourse
+from polypvision.outcomes import DonorYield, group_words
 from polypvision.reports.looks import LOOKS, State
 from polypvision.track import Individual, PlateTracks, TrackedPhoto
 
@@ -89,6 +90,20 @@ class Happening:
     who: str
     text: str
     source: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class DonorRow:
+    """What one donor gave, in figures."""
+
+    donor: str
+    methods: str
+    made: str
+    followed: str
+    there: str
+    sold: str
+    lost: str
+    ready: str
 
 
 def number(value: float, digits: int = 1) -> str:
@@ -271,6 +286,20 @@ def _growth_note(growth: GrowthCourse) -> str:
     if growth.wounded:
         notes.append("was wounded")
     return ", ".join(notes)
+
+
+def donor_row(one: DonorYield) -> DonorRow:
+    """Return the yield of one donor in figures."""
+    return DonorRow(
+        donor=one.donor,
+        methods=", ".join(group_words("method", method) for method in one.methods) or NOTHING,
+        made=NOTHING if one.made is None else str(one.made),
+        followed=str(one.followed),
+        there=str(one.there),
+        sold=str(one.sold),
+        lost=str(one.lost),
+        ready=str(one.ready),
+    )
 
 
 def gone_words(individual: Individual, tracks: PlateTracks) -> str:

@@ -84,14 +84,14 @@ class Trail:
         return [
             entry
             for entry in log
-            if entry.individual == self.name and _within(entry, self.last.taken_at, until)
+            if self.name in entry.individuals and _within(entry, self.last.taken_at, until)
         ]
 
     def division_noted(self, log: Sequence[LogEntry], until: datetime) -> bool:
         """Whether a division of it, or of somebody on its plate, was noted since."""
         return any(
             entry.kind == "division"
-            and entry.individual in (None, self.name)
+            and (not entry.individuals or self.name in entry.individuals)
             and _within(entry, self.last.taken_at, until)
             for entry in log
         )
@@ -122,7 +122,7 @@ def mark_gone(
         entry
         for entry in log
         if entry.kind in LOSSES
-        and entry.individual is None
+        and not entry.individuals
         and id(entry) not in used
         and _within(entry, vanished[0].last.taken_at, until)
     ]

@@ -1,0 +1,212 @@
+"""All plates of the logbook together: outcomes, the stock to come, and what to do today."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date, datetime
+from typing import Any
+
+from polypvision.outcomes import (
+    By,
+    Comparison,
+    DonorYield,
+    compare,
+    donor_yields,
+    kept_per_polyp,
+    sentences,
+)
+from polypvision.plan import (
+    READY_MM,
+    WEEKS,
+    PlateState,
+    RoomForecast,
+    plate_state,
+    room_forecast,
+    week_dates,
+)
+from polypvision.plates.log import list_plates
+from polypvision.reading import Refusal
+from polypvision.store.entries import entries_of
+from polypvision.store.facts import facts_of
+from polypvision.store.logbook import Logbook
+from polypvision.store.readings import photos_of, readings_in, refused_photos
+from polypvision.today import Task, TodaySettings, things_to_do
+from polypvision.track import link_readings
+
+
+def room_of(
+    logbook: Logbook,
+    plates: Sequence[str] | None = None,
+    *,
+    on: date | None = None,
+    size_mm: float = READY_MM,
+    foretell: bool = True,
+) -> tuple[tuple[PlateState, ...], int]:
+    """Return plates as they were known on a day.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    plates : sequence of str or None
+        All of them if None.
+    on : date or None
+        Photos and lines of the log from later are left out; None takes all.
+    size_mm : float
+    foretell : bool
+        As in `plan.plate_state`.
+
+    Returns
+    -------
+    tuple of PlateState
+        In the order of their names.
+    int
+        Photos left out because they are dated later.
+
+    Raises
+    ------
+    PlateUnknown
+    """
+    names = sorted({one.facts.plate for one in list_plates(logbook)} if plates is None else plates)
+    states = []
+    later = 0
+    for name in names:
+        with logbook.reading() as connection:
+            facts = facts_of(connection, name)
+            readings = readings_in(photos_of(connection, name))
+            log = entries_of(connection, name)
+        if on is not None:
+            known = [one for one in readings if one.taken_at and one.taken_at.date() <= on]
+            later += len(readings) - len(known)
+            readings, log = known, [entry for entry in log if entry.at.date() <= on]
+        tracks = link_readings(readings, log=log, normal_mouths=facts.normal_mouths)
+        states.append(
+            plate_state(
+                tracks,
+                log,
+                plate=facts.plate,
+                line=facts.line,
+                size_mm=size_mm,
+                foretell=foretell,
+            )
+        )
+    return tuple(states), later
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RoomOutcomes:
+    """What became of the pieces of a room.
+
+    Attributes
+    ----------
+    comparison : Comparison
+    sentences : tuple of str
+        What it says.
+    yields : tuple of DonorYield
+    remarks : tuple of str
+        What the log leaves open, and what to do.
+    """
+
+    comparison: Comparison
+    sentences: tuple[str, ...]
+    yields: tuple[DonorYield, ...]
+    remarks: tuple[str, ...]
+
+
+def compare_room(states: Sequence[PlateState], by: By = "method") -> RoomOutcomes:
+    """Return what became of the pieces of these plates, compared in one respect."""
+    pieces = [piece for state in states for piece in state.pieces]
+    log = [entry for state in states for entry in state.log]
+    comparison = compare(pieces, by)
+    kept = {
+        group.name: kept_per_polyp(pieces, log, group.name)
+        for group in comparison.groups
+        if by == "method"
+    }
+    return RoomOutcomes(
+        comparison=comparison,
+        sentences=sentences(comparison, {name: n for name, n in kept.items() if n is not None}),
+        yields=donor_yields(pieces, log),
+        remarks=tuple(remark for state in states for remark in state.remarks),
+    )
+
+
+def latest_photo(states: Sequence[PlateState]) -> datetime | None:
+    """Return when the latest photo of these plates was taken; None without any."""
+    taken = [state.tracks.photos[-1].taken_at for state in states if state.tracks.photos]
+    return max(taken, key=lambda at: at.replace(tzinfo=None), default=None)
+
+
+def forecast_room(
+    states: Sequence[PlateState], *, size_mm: float = READY_MM, weeks: int = WEEKS
+) -> RoomForecast:
+    """Return the stock to come, by weeks from the latest photo on."""
+    start = latest_photo(states)
+    dates = week_dates(start, weeks) if start else ()
+    return room_forecast([s for s in states if s.tracks.photos], dates, size_mm=size_mm)
+
+
+def today(
+    logbook: Logbook,
+    on: date,
+    *,
+    size_mm: float = READY_MM,
+    settings: TodaySettings | None = None,
+) -> tuple[tuple[Task, ...], int]:
+    """Return what to do on a day, and how many photos were left out because they are dated later.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    on : date
+    size_mm : float
+    settings : TodaySettings, optional
+    """
+    states, later = room_of(logbook, on=on, size_mm=size_mm, foretell=False)
+    with logbook.reading() as connection:
+        refused = [
+            replace(photo.outcome, facts=replace(photo.outcome.facts, photo=photo.names[-1]))
+            for photo in refused_photos(connection)
+            if isinstance(photo.outcome, Refusal)
+        ]
+    return things_to_do(states, on, refused=refused, settings=settings), later
+
+
+def task_record(tasks: Sequence[Task]) -> list[dict[str, Any]]:
+    """Return today's list as plain JSON values, in its order."""
+    return [
+        {
+            "kind": task.kind,
+            "plate": task.plate or None,
+            "individuals": list(task.who),
+            "what": task.what,
+            "why": task.why,
+            "evidence": task.evidence,
+        }
+        for task in tasks
+    ]
+
+
+def forecast_record(forecast: RoomForecast) -> dict[str, Any]:
+    """Return a stock forecast as plain JSON values."""
+
+    def one(stock: Any) -> dict[str, Any]:
+        return {
+            "name": stock.name,
+            "size_mm": stock.size_mm,
+            "n_pieces": stock.n_pieces,
+            "n_ready": stock.n_ready,
+            "weeks": [
+                {
+                    "on": week.on.date().isoformat(),
+                    "expected": round(week.expected, 2),
+                    "low": week.low,
+                    "high": week.high,
+                }
+                for week in stock.weeks
+            ],
+        }
+
+    return {
+        "plates": [one(stock) for stock in forecast.plates],
+        "lines": [one(stock) for stock in forecast.lines],
+        "all": one(forecast.whole),
+    }

@@ -1,0 +1,388 @@
+"""What the keeper should do today, and why: an ordered list from all plates."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from math import isfinite
+from pathlib import PurePath
+from typing import Literal, get_args
+
+from polypvision.events import SeenEvent
+from polypvision.flags import FLAGS
+from polypvision.plan import PlateState
+from polypvision.reading import Refusal
+
+TaskKind = Literal[
+    "worsening",
+    "stalled",
+    "lost",
+    "retake",
+    "divided",
+    "will divide",
+    "photo",
+    "ready",
+    "feed",
+    "log",
+]
+TASK_KINDS: tuple[TaskKind, ...] = get_args(TaskKind)
+"""The most urgent first."""
+
+PHOTO_DAYS = (0, 3, 7, 14, 21, 28, 42, 56)
+"""Days after a cut on which a plate is photographed: often while wounds close, then every second
+week (common practice, no source)."""
+
+_BAD_PHOTO = ("soft", "bright", "coarse")
+"""Flags of a photo that a better one would mend."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class TodaySettings:
+    """What counts as due.
+
+    Attributes
+    ----------
+    photo_days : tuple of int
+        Days after a cut on which a photo is due.
+    every_days : int
+        After the last of them, and on plates without a cut, one is due so long after the last.
+    retake_days : int
+        A photo that could not be read is asked for again for so long.
+    """
+
+    photo_days: tuple[int, ...] = PHOTO_DAYS
+    every_days: int = 28
+    retake_days: int = 14
+
+    def __post_init__(self) -> None:
+        days = self.photo_days
+        if not days or min(days) < 0 or list(days) != sorted(set(days)):
+            raise ValueError("photo_days must be different days from 0 on, in order")
+        if self.every_days < 1:
+            raise ValueError("every_days must be 1 or more")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One thing to do.
+
+    Attributes
+    ----------
+    kind : str
+        One of `TASK_KINDS`.
+    plate : str
+        Empty where it is not known.
+    who : tuple of str
+        The polyps it concerns; empty if the whole plate.
+    what : str
+        What to do, a sentence.
+    why : str
+        The reason, a sentence.
+    evidence : str
+        What it rests on: figures, photos and dates.
+    """
+
+    kind: TaskKind
+    plate: str
+    who: tuple[str, ...] = ()
+    what: str
+    why: str
+    evidence: str
+
+
+def things_to_do(
+    plates: Sequence[PlateState],
+    on: date,
+    *,
+    refused: Sequence[Refusal] = (),
+    settings: TodaySettings | None = None,
+) -> tuple[Task, ...]:
+    """Return what to do on a day, the most urgent first; the same every time it is asked.
+
+    Parameters
+    ----------
+    plates : sequence of PlateState
+        As they were known on that day: no photo and no line of the log from later.
+    on : date
+    refused : sequence of Refusal
+        Photos that could not be read.
+    settings : TodaySettings, optional
+
+    Returns
+    -------
+    tuple of Task
+        By kind in the order of `TASK_KINDS`, then by plate and polyp.
+    """
+    settings = settings or TodaySettings()
+    makers: tuple[Callable[[PlateState], Iterable[Task]], ...] = (
+        _wounds,
+        _losses,
+        _bad_photo,
+        _divisions,
+        _ready,
+        _feed,
+        _log,
+    )
+    found = [task for plate in plates for make in makers for task in make(plate)]
+    found += [task for plate in plates for task in _photo_due(plate, on, settings)]
+    found += _retakes(plates, refused, on, settings)
+    order = {kind: n for n, kind in enumerate(TASK_KINDS)}
+    return tuple(sorted(found, key=lambda one: (order[one.kind], one.plate, one.who, one.what)))
+
+
+def day_words(when: date | datetime) -> str:
+    """Return a date for people: 4 Mar 2031."""
+    return f"{when.day} {when:%b %Y}"
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:].removesuffix('.')}.".replace("mm2", "mm²")
+
+
+def _wounds(state: PlateState) -> Iterable[Task]:
+    for name in state.living:
+        course = state.course(name)
+        if course.status not in ("stalled", "worsening"):
+            continue
+        point = course.last
+        error = f" ± {point.wound_mm2_err:.1f}" if isfinite(point.wound_mm2_err) else ""
+        closed = (
+            f", {point.closure_percent:.0f} % closed since the first photo of it"
+            if isfinite(point.closure_percent)
+            else ""
+        )
+        grows = course.status == "worsening"
+        yield Task(
+            kind="worsening" if grows else "stalled",
+            plate=state.plate,
+            who=(name,),
+            what=f"Look at the wound of {name}: it {'grows' if grows else 'does not close'}.",
+            why=_sentence(course.reason),
+            evidence=f"{point.wound_mm2:.1f}{error} mm² on {day_words(point.taken_at)}{closed}",
+        )
+
+
+def _logged_loss(state: PlateState, event: SeenEvent) -> bool:
+    """Whether the keeper has noted a loss or sale that may be this one."""
+    since = (event.after or event.at).date()
+    return any(
+        entry.kind in ("loss", "sale")
+        and (not entry.individuals or event.individuals[0] in entry.individuals)
+        and since <= entry.at.date() <= event.at.date()
+        for entry in state.log
+    )
+
+
+def _losses(state: PlateState) -> Iterable[Task]:
+    if not state.tracks.photos:
+        return
+    latest = state.tracks.photos[-1].taken_at
+    missing = [
+        event
+        for event in state.tracks.events
+        if event.kind == "lost" and event.at == latest and not _logged_loss(state, event)
+    ]
+    if missing:
+        who = tuple(event.individuals[0] for event in missing)
+        yield Task(
+            kind="lost",
+            plate=state.plate,
+            who=who,
+            what=f"Look for {_names(who)}; if gone, write the loss down.",
+            why=f"There on the photo before, not on that of {day_words(latest)}.",
+            evidence="; ".join(
+                f"{event.individuals[0]} {event.evidence} ({100 * event.confidence:.0f} % sure)"
+                for event in missing
+            ),
+        )
+
+
+def _names(who: Sequence[str]) -> str:
+    return who[0] if len(who) == 1 else f"{', '.join(who[:-1])} and {who[-1]}"
+
+
+def _bad_photo(state: PlateState) -> Iterable[Task]:
+    if not state.tracks.photos:
+        return
+    latest = state.tracks.photos[-1]
+    bad = [flag for flag in _BAD_PHOTO if flag in latest.reading.flags]
+    if bad:
+        yield Task(
+            kind="retake",
+            plate=state.plate,
+            what="Take its latest photo again.",
+            why=" ".join(FLAGS[flag] for flag in bad),
+            evidence=_photo_words(latest.reading.facts.photo, latest.taken_at),
+        )
+
+
+def _photo_words(photo: str, taken_at: datetime | None) -> str:
+    name = PurePath(photo).name
+    return name if taken_at is None else f"{name}, {day_words(taken_at)}"
+
+
+def _retakes(
+    plates: Sequence[PlateState],
+    refused: Sequence[Refusal],
+    on: date,
+    settings: TodaySettings,
+) -> list[Task]:
+    read = [
+        (state.plate, PurePath(photo.reading.facts.photo).parent, photo.taken_at.date())
+        for state in plates
+        for photo in state.tracks.photos
+    ]
+    tasks = []
+    for one in refused:
+        day = one.facts.taken_at.date() if one.facts.taken_at else None
+        if day is not None and not 0 <= (on - day).days <= settings.retake_days:
+            continue
+        folder = PurePath(one.facts.photo).parent
+        mended = day is not None and any(
+            taken >= day and (plate == one.plate if one.plate else place == folder)
+            for plate, place, taken in read
+        )
+        if not mended:
+            tasks.append(
+                Task(
+                    kind="retake",
+                    plate=one.plate or "",
+                    what=f"Take {PurePath(one.facts.photo).name} again.",
+                    why=one.message,
+                    evidence=_photo_words(one.facts.photo, one.facts.taken_at),
+                )
+            )
+    return tasks
+
+
+def _divisions(state: PlateState) -> Iterable[Task]:
+    tracks = state.tracks
+    if not tracks.photos:
+        return
+    latest = tracks.photos[-1]
+    for event in tracks.events:
+        if event.kind == "divided" and event.at == latest.taken_at:
+            parent, *daughters = event.individuals
+            yield Task(
+                kind="divided",
+                plate=state.plate,
+                who=event.individuals,
+                what=f"Give {_names(daughters)} room: {parent} has divided.",
+                why=_sentence(event.evidence),
+                evidence=(f"Seen on {day_words(event.at)}, {100 * event.confidence:.0f} % sure"),
+            )
+    for name in state.living:
+        polyp = tracks.individual(name).last.polyp
+        if "two-mouths" in polyp.flags:
+            yield _will_divide(state, name)
+
+
+def _will_divide(state: PlateState, name: str) -> Task:
+    seen = state.tracks.individual(name).observations
+    since = next(one for one in seen if "two-mouths" in one.polyp.flags)
+    # Chen CLA et al. 1995, Zoological Studies 34(1):29-40, by way of a handbook: about two months.
+    why = "It has two mouths: such a division takes about two months in all."
+    if name in state.partings:
+        why = _sentence(state.partings[name])
+    return Task(
+        kind="will divide",
+        plate=state.plate,
+        who=(name,),
+        what=f"Leave {name} whole and keep room beside it: it will divide.",
+        why=why,
+        evidence=(
+            f"Two mouths {100 * seen[-1].polyp.two_mouths_probability:.0f} % sure on "
+            f"{day_words(seen[-1].taken_at)}, first seen on {day_words(since.taken_at)}; "
+            f"{seen[-1].polyp.diameter_mm:.0f} mm"
+        ),
+    )
+
+
+def _photo_due(state: PlateState, on: date, settings: TodaySettings) -> Iterable[Task]:
+    photos = [photo.taken_at.date() for photo in state.tracks.photos]
+    cuts = sorted({e.at.date() for e in state.log if e.kind == "cut" and e.at.date() <= on})
+    last = photos[-1] if photos else None
+    seen = f"last photo on {day_words(last)}" if last else "no photo yet"
+
+    def task(why: str) -> Task:
+        return Task(
+            kind="photo",
+            plate=state.plate,
+            what="Take a photo with the card.",
+            why=why,
+            evidence=seen[:1].upper() + seen[1:],
+        )
+
+    for cut in reversed(cuts):
+        due = [day for day in settings.photo_days if cut + timedelta(days=day) <= on]
+        if not due:
+            continue
+        day = due[-1]
+        # A day or two early is as good, the less often photos are due.
+        enough = cut + timedelta(days=day - min(3, day // 7))
+        if last is None or last < enough:
+            yield task(f"Day {day} after the cut of {day_words(cut)} is due.")
+            return
+        if day < settings.photo_days[-1]:
+            return
+    if last is None or (on - last).days >= settings.every_days:
+        days = f"more than {settings.every_days - 1} days since the last"
+        yield task(f"It is {days}." if last else "It has no photo yet.")
+
+
+def _ready(state: PlateState) -> Iterable[Task]:
+    ready = tuple(
+        name
+        for name in state.living
+        if state.ready(name) and "two-mouths" not in state.tracks.individual(name).last.polyp.flags
+    )
+    if not ready:
+        return
+    tracks = state.tracks
+    sightings = {name: tracks.individual(name).observations for name in ready}
+    new = [name for name in ready if len(sightings[name]) > 1 and not state.ready(name, seen=-2)]
+    plural = "is" if len(ready) == 1 else "are"
+    yield Task(
+        kind="ready",
+        plate=state.plate,
+        who=ready,
+        what=f"{_names(ready)} {plural} ready.",
+        why=f"No open wound, a mouth, and at least {state.size_mm:g} mm.",
+        evidence=(
+            f"On {day_words(tracks.photos[-1].taken_at)}: "
+            + ", ".join(f"{name} {sightings[name][-1].polyp.diameter_mm:.1f} mm" for name in ready)
+            + (f"; new since the photo before: {', '.join(new)}" if new else "")
+        ),
+    )
+
+
+def _feed(state: PlateState) -> Iterable[Task]:
+    if not state.tracks.photos:
+        return
+    latest = state.tracks.photos[-1]
+    cut = {piece.name: piece for piece in state.pieces}
+    who = []
+    for one in state.progress:
+        mouth = one.of("mouth formed")
+        if one.name in cut and one.name in state.living and mouth.by_day == latest.day:
+            who.append(one.name)
+    if who:
+        yield Task(
+            kind="feed",
+            plate=state.plate,
+            who=tuple(who),
+            what=f"{_names(who)} can be fed: {'a mouth has' if len(who) == 1 else 'mouths have'} "
+            "formed.",
+            why="A piece without a mouth cannot eat; these have one since the latest photo.",
+            evidence=f"First seen on {day_words(latest.taken_at)}",
+        )
+
+
+def _log(state: PlateState) -> Iterable[Task]:
+    for remark in state.remarks:
+        yield Task(
+            kind="log",
+            plate=state.plate,
+            what="Complete the log.",
+            why=remark,
+            evidence="Lines of the log against the polyps on the photos",
+        )
