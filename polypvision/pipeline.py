@@ -202,7 +202,8 @@ def _refuse_other_scale(
     if other > _COARSEST_MM_PER_PX:
         return
     evidence, words = _seen_at(rgb, other)
-    if evidence >= max(_CLEAR, _evidence(polyps, view)):
+    # What fills the picture and goes beyond it may be anything: it says nothing for its scale.
+    if evidence >= max(_CLEAR, _evidence(_whole(polyps), view)):
         raise ScaleDoubtful(
             f"At {mm_per_px:.3g} mm per pixel {found} can be seen, but {words}. {_REMEDY}"
         )

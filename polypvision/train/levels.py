@@ -81,7 +81,7 @@ def harder(lesson: Lesson, rng: np.random.Generator) -> Lesson:
     On painted pictures a reader hardly ever cuts a disc in two, as it does on real ones: what tells
     pieces of one from neighbours is learned where it is in doubt.
     """
-    zoom = float(np.exp(rng.uniform(np.log(0.8), np.log(1.9))))
+    zoom = float(np.exp(rng.uniform(np.log(0.8), np.log(1.6))))
     size = (int(lesson.rgb.shape[1] * zoom), int(lesson.rgb.shape[0] * zoom))
 
     def enlarged(marks: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -243,7 +243,8 @@ def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     """Return the levels at which a network's answers on these pictures are right.
 
     Areas of tissue and wound without a bias, the most discs with their true number of mouths, and
-    the likeliest weights for joining pieces and for being a polyp, the former on hard pictures too.
+    the likeliest weights for joining pieces and for being a polyp. Mouths and joins on hard
+    pictures too.
     """
     tissue, wound = _even_areas(samples)
     levels = replace(NEUTRAL, even=(tissue, wound, 0.5))
@@ -252,7 +253,7 @@ def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     evidence = np.array([c.evidence for one in judged for c in one.candidates])
     right = np.array([owner > 0 for one in judged for owner in one.owners])
     levels = replace(levels, polyp=fit_logistic(evidence, right))
-    return replace(levels, even=(tissue, wound, _mouth_level(samples, levels)))
+    return replace(levels, even=(tissue, wound, _mouth_level(samples + hard, levels)))
 
 
 def report(samples: list[Sample], levels: Levels) -> str:
