@@ -3,7 +3,6 @@
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt
 
 from polypvision.reading import Points
 
@@ -53,15 +52,11 @@ def outline_doubts(
     points = np.round(outline * 16).astype(np.int32)
     area = cv2.contourArea(points) / 256
     diameter = 2 * np.sqrt(area / np.pi)
-    others = (labels != label) & (labels != 0)
-    gaps = (
-        np.asarray(distance_transform_edt(~others), np.float64)
-        if others.any()
-        else np.full(labels.shape, np.inf)
-    )
-    for depth, floor in _dents(points):
+    dents = _dents(points, _BITE * diameter)
+    gaps = _gaps(labels, label) if dents else np.zeros(labels.shape, np.float32)
+    for depth, floor in dents:
         by_neighbour = np.mean(_at(gaps, floor) <= _BESIDE_PX) >= _OWN_SHARE
-        if by_neighbour and depth > _BITE * diameter:
+        if by_neighbour:
             doubts.add("hidden")
         elif not by_neighbour and depth > _FOLD * diameter and n_mouths < 2 and not n_wounds:
             doubts.add("folded")
@@ -70,14 +65,25 @@ def outline_doubts(
     return doubts
 
 
-def _at(field: NDArray[np.float64], places: Points) -> NDArray[np.float64]:
+def _gaps(labels: NDArray[np.int32], label: int) -> NDArray[np.float32]:
+    """Return how far the nearest neighbour's pixel is from each pixel, infinite without any."""
+    others = (labels != label) & (labels != 0)
+    if not others.any():
+        return np.full(labels.shape, np.inf, np.float32)
+    ground = (~others).astype(np.uint8)
+    return np.asarray(
+        cv2.distanceTransform(ground, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32
+    )
+
+
+def _at(field: NDArray[np.float32], places: Points) -> NDArray[np.float32]:
     x, y = np.round(places).astype(int).T
     rows, columns = np.clip(y, 0, field.shape[0] - 1), np.clip(x, 0, field.shape[1] - 1)
-    return np.asarray(field[rows, columns], np.float64)
+    return np.asarray(field[rows, columns], np.float32)
 
 
-def _dents(points: NDArray[np.int32]) -> list[tuple[float, Points]]:
-    """Return depth and floor (the outline between its two lips) of each dent, pixels."""
+def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Points]]:
+    """Return depth and floor (the outline between its two lips) of each deep dent, pixels."""
     hull = np.asarray(cv2.convexHull(points, returnPoints=False))
     # Where an outline has equal points, the hull's numbers may not run one way round.
     hull = np.sort(hull, axis=0)[::-1]
@@ -85,12 +91,15 @@ def _dents(points: NDArray[np.int32]) -> list[tuple[float, Points]]:
     if defects is None:
         return []
     dents = []
-    for start, end, _, depth in np.asarray(defects).reshape(-1, 4):
+    for start, end, _, fixed in np.asarray(defects).reshape(-1, 4):
+        depth = float(fixed) / 256 / 16
+        if depth <= least_px:
+            continue
         steps = (int(end) - int(start)) % len(points)
         floor = points[(int(start) + np.arange(steps + 1)) % len(points)] / 16
         # The lips themselves belong to either side.
         inner = floor[len(floor) // 6 : len(floor) - len(floor) // 6]
-        dents.append((float(depth) / 256 / 16, np.asarray(inner, np.float64)))
+        dents.append((depth, np.asarray(inner, np.float64)))
     return dents
 
 

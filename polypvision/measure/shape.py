@@ -4,17 +4,20 @@ The outline is taken from the mask at sub-pixel places, so none of these carries
 of pixel counting (a raster disc's maximum Feret diameter reads 1.5 to 1.8 px too long by pixels).
 """
 
+import cv2
 import numpy as np
+from contourpy import contour_generator
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 from scipy.spatial import ConvexHull, QhullError
-from skimage.measure import find_contours
+from scipy.spatial.distance import pdist
 
 from polypvision.reading import Points
 
 _SMOOTH_PX = 1.0
 """Smoothing of the mask before its outline is taken. It moves the outline of a disc of radius r
 inwards by sigma^2 / (2 r): 0.02 px at 2 mm radius."""
+_BESIDE_PX = 4
+"""How far the smoothing reaches: four standard deviations."""
 
 
 def mask_outline(mask: NDArray[np.bool_]) -> Points:
@@ -36,13 +39,14 @@ def mask_outline(mask: NDArray[np.bool_]) -> Points:
     >>> abs(equivalent_diameter(polygon_area(mask_outline(disc))) - 100) < 0.1
     True
     """
-    padded = np.pad(mask.astype(np.float32), 4)
-    contours = find_contours(gaussian_filter(padded, _SMOOTH_PX), 0.5)
+    padded = np.pad(mask.astype(np.float32), _BESIDE_PX)
+    side = 2 * _BESIDE_PX + 1
+    smooth = cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX)
+    contours = contour_generator(z=smooth).lines(0.5)
     if not contours:
         return np.zeros((0, 2))
-    longest = max(contours, key=len)
-    outline: Points = longest[:-1, ::-1] - 4.0
-    return outline
+    longest: Points = max(contours, key=len)[:-1]
+    return longest - _BESIDE_PX
 
 
 def polygon_area(outline: Points) -> float:
@@ -96,7 +100,7 @@ def feret_max(outline: Points) -> float:
         hull = outline[ConvexHull(outline).vertices]
     except QhullError:  # all points on a line
         hull = outline
-    return float(np.linalg.norm(hull[:, None, :] - hull[None, :, :], axis=-1).max())
+    return float(pdist(hull).max())
 
 
 def circularity(area: float, length: float) -> float:

@@ -2,10 +2,9 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_dilation
-from skimage.measure import label as label_regions
 
 from polypvision.measure.shape import mask_outline, polygon_area
 from polypvision.reading import Points
@@ -48,17 +47,14 @@ def find_wound(exposed: NDArray[np.float32], mask: NDArray[np.bool_], px_per_mm:
     Wound
         Without outlines if none is seen.
     """
-    regions, n_regions = label_regions(
-        (exposed > WOUND_LEVEL) & mask, connectivity=2, return_num=True
-    )
-    kept = np.zeros_like(mask)
-    outlines = []
-    for index in range(1, n_regions + 1):
-        region = regions == index
-        if region.sum() >= MIN_WOUND_MM2 * px_per_mm**2:
-            kept |= region
-            outlines.append(mask_outline(region))
-    living = mask & ~kept
+    seen = (exposed > WOUND_LEVEL) & mask
+    if np.count_nonzero(seen) < MIN_WOUND_MM2 * px_per_mm**2:
+        return Wound(outlines_xy=(), area_px=0.0, margin_px=0.0)
+    _, regions, boxes, _ = cv2.connectedComponentsWithStats(seen.astype(np.uint8))
+    sizes = np.asarray(boxes)[:, cv2.CC_STAT_AREA]
+    large = np.flatnonzero(sizes >= MIN_WOUND_MM2 * px_per_mm**2)
+    outlines = [mask_outline(np.asarray(regions) == index) for index in large if index]
+    living = mask & ~(seen & np.isin(regions, large))
     return Wound(
         outlines_xy=tuple(outlines),
         area_px=float(sum(polygon_area(outline) for outline in outlines)),
@@ -75,5 +71,6 @@ def _length_along(outline: Points, living: NDArray[np.bool_]) -> float:
     step = np.roll(outline, -1, axis=0) - outline
     middle = np.rint(outline + step / 2).astype(int)
     row, column = (np.clip(middle[:, 1 - n], 0, living.shape[n] - 1) for n in (0, 1))
-    beside = binary_dilation(living, structure=np.ones((3, 3)))[row, column]
+    near = cv2.dilate(living.astype(np.uint8), np.ones((3, 3), np.uint8))
+    beside = np.asarray(near, np.bool_)[row, column]
     return float(np.linalg.norm(step[beside], axis=1).sum())

@@ -4,12 +4,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
-from skimage.feature import peak_local_max
 
 from polypvision.calibrate.view import PlateView
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
+from polypvision.segment.peaks import local_peaks, smoothed
 from polypvision.segment.polyp_map import PolypMap, polyp_windows
 
 MOUTH_LEVEL = 0.5
@@ -19,6 +18,7 @@ _APART_SHARE = 0.10
 of calliper data)."""
 _APART_MIN_MM = 0.6
 _SMOOTH_MM = 0.12
+_LEAST_PEAK = 0.02
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -63,13 +63,10 @@ def peaks_inside(
     """
     diameter = 2 * np.sqrt(mask.sum() / np.pi)
     apart = max(_APART_SHARE * diameter, _APART_MIN_MM * px_per_mm)
-    inside = np.where(mask, gaussian_filter(mouth, _SMOOTH_MM * px_per_mm), 0)
-    peaks = peak_local_max(
-        inside, min_distance=round(apart), threshold_abs=0.02, exclude_border=False
-    )
+    inside = np.where(mask, smoothed(mouth, _SMOOTH_MM * px_per_mm), np.float32(0))
+    peaks = local_peaks(inside, round(apart), _LEAST_PEAK)
     values = np.clip(inside[peaks[:, 0], peaks[:, 1]].astype(np.float64), 0, 1)
-    order = np.lexsort((peaks[:, 1], peaks[:, 0], -values))
-    return MouthPeaks(places_rc=np.asarray(peaks[order], np.int64), strengths=values[order])
+    return MouthPeaks(places_rc=peaks, strengths=values)
 
 
 def find_mouths(view: PlateView, maps: PlateMaps, polyp_map: PolypMap) -> tuple[PolypMouths, ...]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_fill_holes, find_objects
+from scipy.ndimage import find_objects
 
 from polypvision.calibrate.view import PlateView
 from polypvision.segment.joins import join_pieces
@@ -47,27 +47,42 @@ class Candidate:
 
 def _solidity(mask: NDArray[np.bool_]) -> float:
     """Area by that of the convex hull of the pixels' corners."""
-    rows, columns = np.nonzero(mask)
+    rows = np.flatnonzero(mask.any(axis=1))
+    first = mask[rows].argmax(axis=1)
+    end = mask.shape[1] - mask[rows, ::-1].argmax(axis=1)
+    # The ends of the rows are enough: no other pixel can be a corner of the hull.
     corners = np.concatenate(
-        [np.column_stack([columns + dx, rows + dy]) for dx in (0, 1) for dy in (0, 1)]
+        [np.column_stack([columns, rows + dy]) for columns in (first, end) for dy in (0, 1)]
     )
-    return float(len(rows) / cv2.contourArea(cv2.convexHull(corners.astype(np.float32))))
+    hull = cv2.convexHull(corners.astype(np.float32))
+    return float(np.count_nonzero(mask) / cv2.contourArea(hull))
+
+
+def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return a region with its holes filled."""
+    outlines, _ = cv2.findContours(
+        region.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+    )
+    filled = cv2.drawContours(np.zeros(region.shape, np.uint8), outlines, -1, 1, cv2.FILLED)
+    return np.asarray(filled, np.bool_)
 
 
 def _evidence(
     window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
 ) -> NDArray[np.float64]:
     tissue = float(np.clip(maps.tissue[window][mask].mean(), 1e-3, 1 - 1e-3))
-    votes = np.argwhere(mask)[:, ::-1] + maps.to_centre_px[window][mask]
-    spread = np.linalg.norm(votes - np.median(votes, axis=0), axis=1).mean()
-    column, row = np.round(votes).astype(np.int64).T
+    rows, columns = np.nonzero(mask)
+    x, y = maps.to_centre_px[window][rows, columns].T
+    x, y = columns + x.astype(np.float64), rows + y.astype(np.float64)
+    spread = np.hypot(x - np.median(x), y - np.median(y)).mean()
+    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
     return np.array(
         [
             np.log(tissue / (1 - tissue)),
             float(maps.centre[window][mask].max()),
-            float(spread) / np.sqrt(mask.sum() / np.pi),
-            float(mask[row[there], column[there]].sum()) / len(votes),
+            float(spread) / np.sqrt(len(x) / np.pi),
+            float(mask[row[there], column[there]].sum()) / len(x),
             _solidity(mask),
         ]
     )
@@ -91,7 +106,7 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
         if region.sum() < min_area_px:
             continue
         # A filled hole may hold a neighbour's pixels: each pixel goes to the first who has it.
-        mask = binary_fill_holes(region) & free[window]
+        mask = _filled(region) & free[window]
         if not mask.any():
             continue
         free[window] &= ~mask

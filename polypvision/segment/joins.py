@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates, maximum_position
+from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
@@ -46,19 +46,21 @@ def _summed(place: NDArray[np.int64], values: NDArray[np.float64], n: int) -> ND
 def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
     n = int(labels.max(initial=0))
-    index = np.arange(1, n + 1)
-    area = np.bincount(labels.ravel(), minlength=n + 1)[1:].astype(np.float64)
     rows, columns = np.nonzero(labels)
     owner = labels[rows, columns].astype(np.int64) - 1
     places_xy = np.column_stack([columns, rows]).astype(np.float64)
     votes: Points = places_xy + maps.to_centre_px[rows, columns]
     vote_sum = _summed(owner, votes, n)
-    places = np.array(maximum_position(maps.centre, labels, index), np.int64).reshape(-1, 2)
+    heights = maps.centre[rows, columns]
+    peak = np.zeros(n, np.float32)
+    np.maximum.at(peak, owner, heights)
+    top = np.flatnonzero(heights == peak[owner])
+    top = top[np.unique(owner[top], return_index=True)[1]]
     pairs, contact = _contacts(labels, maps, n)
     return Pieces(
-        area_px=area,
-        peak_xy=places[:, ::-1].astype(np.float64),
-        peak=maps.centre[places[:, 0], places[:, 1]].astype(np.float64),
+        area_px=np.bincount(owner, minlength=n).astype(np.float64),
+        peak_xy=places_xy[top],
+        peak=peak.astype(np.float64),
         vote_xy=vote_sum,
         pairs=pairs,
         contact=contact,

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
+from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
@@ -10,6 +11,9 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 from polypvision.segment.levels import NEUTRAL, Levels, levels_from_json
+
+if TYPE_CHECKING:
+    from onnxruntime import InferenceSession
 
 CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 
@@ -27,8 +31,10 @@ CLOSEUP_READER = Reader(name="closeup")
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 32
-_TILE_PX = 2048
-_OVERLAP_PX = 192
+_MOST_TILE_PX = 720_000
+"""Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
+_OVERLAP_PX = 256
+"""A multiple of twice the stride."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,9 +74,18 @@ def blank_maps(view: PlateView) -> PlateMaps:
 
 
 @cache
-def _network(reader: Reader) -> cv2.dnn.Net:
+def _network(reader: Reader) -> "InferenceSession":
+    # Loaded here: an import of this module alone, to hold maps or levels, stays cheap.
+    from onnxruntime import InferenceSession, SessionOptions
+
+    options = SessionOptions()
+    options.intra_op_num_threads = max(cv2.getNumThreads(), 1)
+    # Waiting threads that spin would take the cores from whatever else the machine does.
+    options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    # A plan of the memory is kept for every shape ever seen; without, buffers are shared by all.
+    options.enable_mem_pattern = False
     path = files("polypvision") / "models" / f"{reader.name}.onnx"
-    return cv2.dnn.readNetFromONNX(np.frombuffer(path.read_bytes(), np.uint8))
+    return InferenceSession(path.read_bytes(), options, providers=["CPUExecutionProvider"])
 
 
 @cache
@@ -85,44 +100,60 @@ def reader_of(view: PlateView) -> Reader:
     return PLATE_READER if view.scale.source == "card" else CLOSEUP_READER
 
 
-def _padded(size: int) -> int:
-    return -(-size // _STRIDE_PX) * _STRIDE_PX
-
-
 def _run(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
-    """Return the network's six maps (6, H, W) of one tile."""
-    height, width = rgb.shape[:2]
-    bottom, right = _padded(height) - height, _padded(width) - width
-    tile = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    """Return the network's six maps (6, H, W) of one tile, its sides multiples of the stride."""
     network = _network(reader)
-    network.setInput(cv2.dnn.blobFromImage(tile, scalefactor=1 / 255.0))
-    maps = np.asarray(network.forward(), np.float32)
-    return np.asarray(maps[0, :, :height, :width], np.float32)
+    blob = cv2.dnn.blobFromImage(rgb, scalefactor=1 / 255.0)
+    (maps,) = network.run(None, {network.get_inputs()[0].name: blob})
+    return np.asarray(maps[0], np.float32)
 
 
-def _starts(size: int) -> list[int]:
-    """Return where tiles of a long side begin, so that they overlap and cover it."""
-    if size <= _TILE_PX:
-        return [0]
-    step = _TILE_PX - _OVERLAP_PX
-    return [*range(0, size - _TILE_PX, step), size - _TILE_PX]
+def _cut(size: int, n: int) -> tuple[int, list[tuple[int, int, int]]]:
+    """Cut a side into n equal tiles that overlap; all are multiples of the stride.
+
+    Returns
+    -------
+    tile : int
+        Length of a tile.
+    parts : list of tuple
+        Start of each tile, and from where to where it is believed: the outer half of an overlap
+        lacks surroundings, and the neighbour tile knows better.
+    """
+    steps = -(-size // _STRIDE_PX)
+    overlap = _OVERLAP_PX // _STRIDE_PX
+    tile = -(-(steps + (n - 1) * overlap) // n)
+    starts = [round(i * (steps - tile) / max(n - 1, 1)) * _STRIDE_PX for i in range(n)]
+    ends = [start + tile * _STRIDE_PX for start in starts]
+    seams = [(end + start) // 2 for end, start in zip(ends[:-1], starts[1:], strict=True)]
+    parts = zip(starts, [0, *seams], [*seams, size], strict=True)
+    return tile * _STRIDE_PX, list(parts)
+
+
+def _tiling(height: int, width: int) -> tuple[int, int]:
+    """Return in how many rows and columns of tiles a view is read with the least work."""
+    found = []
+    for rows in range(1, 2 + height // _OVERLAP_PX):
+        for columns in range(1, 2 + width // _OVERLAP_PX):
+            area = _cut(height, rows)[0] * _cut(width, columns)[0]
+            if area <= _MOST_TILE_PX:
+                found.append((area * rows * columns, rows * columns, rows, columns))
+                break  # more columns are more work
+    return min(found)[2:]
 
 
 def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
-    """Return the six maps (6, H, W) of a view; large views are read in tiles."""
+    """Return the six maps (6, H, W) of a view; large views are read in tiles of one size."""
     height, width = rgb.shape[:2]
-    rows, columns = _starts(height), _starts(width)
-    if len(rows) == len(columns) == 1:
-        return _run(rgb, reader)
-    whole = np.zeros((len(CHANNELS), height, width), np.float32)
-    half = _OVERLAP_PX // 2
-    for top in rows:
-        for left in columns:
-            tile = _run(rgb[top : top + _TILE_PX, left : left + _TILE_PX], reader)
-            # The outer half of an overlap lacks surroundings: the neighbour tile knows better.
-            skip_top, skip_left = half * (top > 0), half * (left > 0)
-            whole[:, top + skip_top : top + _TILE_PX, left + skip_left : left + _TILE_PX] = tile[
-                :, skip_top:, skip_left:
+    n_rows, n_columns = _tiling(height, width)
+    (tile_h, rows), (tile_w, columns) = _cut(height, n_rows), _cut(width, n_columns)
+    bottom, right = rows[-1][0] + tile_h - height, columns[-1][0] + tile_w - width
+    padded = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    whole = np.empty((len(CHANNELS), height, width), np.float32)
+    for top, first_row, end_row in rows:
+        for left, first, end in columns:
+            tile = _run(padded[top : top + tile_h, left : left + tile_w], reader)
+            whole[:, first_row:end_row, first:end] = tile[
+                :, first_row - top : end_row - top, first - left : end - left
             ]
     return whole
 

@@ -4,15 +4,15 @@ Every pixel of tissue goes to the middle it points at (Cheng B et al. 2020, Pano
 2020; from memory), which parts neighbours however they touch.
 """
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import distance_transform_edt, gaussian_filter
 from scipy.spatial import cKDTree
-from skimage.feature import peak_local_max
 from skimage.measure import label as label_regions
 
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
+from polypvision.segment.peaks import local_peaks, smoothed
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
@@ -29,16 +29,36 @@ def find_centres(maps: PlateMaps, px_per_mm: float) -> Points:
     maps : PlateMaps
     px_per_mm : float
     """
-    smooth = gaussian_filter(maps.centre, 0.25 * px_per_mm)
-    peaks = peak_local_max(
-        smooth,
-        min_distance=max(1, round(_CENTRE_APART_MM * px_per_mm)),
-        threshold_abs=_CENTRE_LEVEL,
-        exclude_border=False,
-    )
-    strengths = smooth[peaks[:, 0], peaks[:, 1]].astype(np.float64)
-    order = np.lexsort((peaks[:, 1], peaks[:, 0], -strengths))[:_MOST_SEEDS]
-    return np.asarray(peaks[order][:, ::-1], np.float64)
+    smooth = smoothed(maps.centre, 0.25 * px_per_mm)
+    apart_px = max(1, round(_CENTRE_APART_MM * px_per_mm))
+    peaks = local_peaks(smooth, apart_px, _CENTRE_LEVEL)[:_MOST_SEEDS]
+    return np.asarray(peaks[:, ::-1], np.float64)
+
+
+def _nearest(votes: Points, centres: Points) -> NDArray[np.int64]:
+    """Return which centre (m, 2) is nearest to each vote (n, 2).
+
+    Votes crowd round the middles, so most are settled by the pixel that they fall on: there the
+    second nearest centre is farther by more than a vote can lie off the pixel's own middle.
+    """
+    tree = cKDTree(centres)
+    if len(centres) == 1:
+        return np.zeros(len(votes), np.int64)
+    cells = np.rint(votes).astype(np.int64)
+    cells -= cells.min(axis=0)
+    width = int(cells[:, 0].max()) + 1
+    place = cells[:, 1] * width + cells[:, 0]
+    voted = np.zeros(int(place.max()) + 1, np.bool_)
+    voted[place] = True
+    used = np.flatnonzero(voted)
+    corner = np.rint(votes).min(axis=0)
+    far, near = tree.query(np.column_stack([used % width, used // width]) + corner, k=2)
+    winner = np.full(len(voted), -1)
+    winner[used] = np.where(far[:, 1] - far[:, 0] > np.sqrt(2) + 1e-6, near[:, 0], -1)
+    nearest = winner[place]
+    open_ones = nearest < 0
+    nearest[open_ones] = tree.query(votes[open_ones], k=1)[1]
+    return np.asarray(nearest, np.int64)
 
 
 def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
@@ -55,7 +75,7 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     if len(centres):
         rows, columns = np.nonzero(tissue)
         votes = np.column_stack([columns, rows]) + maps.to_centre_px[rows, columns]
-        owners[tissue] = cKDTree(centres).query(votes, k=1)[1] + 1
+        owners[tissue] = _nearest(votes, centres) + 1
     pieces = np.asarray(label_regions(owners, background=0, connectivity=1), np.int32)
     return _without_crumbs(pieces, _CRUMB_MM2 * px_per_mm**2)
 
@@ -67,12 +87,17 @@ def _without_crumbs(pieces: NDArray[np.int32], least_px: float) -> NDArray[np.in
     large[0] = False
     if not large.any():
         return np.zeros_like(pieces)
-    kept = np.where(large[pieces], pieces, 0)
-    crumb = (pieces > 0) & (kept == 0)
-    if crumb.any():
-        far, near = distance_transform_edt(kept == 0, return_indices=True)
-        adopted = crumb & (far <= np.sqrt(least_px))
-        kept[adopted] = kept[near[0][adopted], near[1][adopted]]
     numbers = np.zeros(len(sizes), np.int32)
     numbers[large] = np.arange(1, int(large.sum()) + 1)
-    return np.asarray(numbers[kept], np.int32)
+    kept = np.asarray(numbers[pieces], np.int32)
+    crumb = np.argwhere((pieces > 0) & (kept == 0))
+    if len(crumb):
+        # Only the rims of the pieces can be nearest to anything outside them.
+        solid = (kept > 0).astype(np.uint8)
+        cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
+        rim = np.argwhere(solid > cv2.erode(solid, cross))
+        reach = float(np.sqrt(least_px))
+        far, near = cKDTree(rim).query(crumb, distance_upper_bound=np.nextafter(reach, np.inf))
+        adopted, host = crumb[np.isfinite(far)], rim[near[np.isfinite(far)]]
+        kept[adopted[:, 0], adopted[:, 1]] = kept[host[:, 0], host[:, 1]]
+    return kept

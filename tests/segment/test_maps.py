@@ -42,8 +42,26 @@ def test_a_large_view_read_in_tiles_agrees_with_the_whole(monkeypatch: pytest.Mo
     view = replace(view, rgb=rng.integers(0, 255, view.rgb.shape, dtype=np.uint8))
     monkeypatch.setattr(maps, "_run", look)
     whole = read_maps(view)
-    monkeypatch.setattr(maps, "_TILE_PX", 256)
+    monkeypatch.setattr(maps, "_MOST_TILE_PX", 300 * 256)
     monkeypatch.setattr(maps, "_OVERLAP_PX", 64)
     tiled = read_maps(view)
     np.testing.assert_array_equal(tiled.tissue, whole.tissue)
     np.testing.assert_array_equal(tiled.to_centre_px, whole.to_centre_px)
+
+
+@pytest.mark.parametrize("size", [(966, 624), (30, 4800), (1221, 1544), (4800, 3600)])
+def test_tiles_of_any_view_are_small_and_their_believed_parts_cover_it(
+    size: tuple[int, int],
+) -> None:
+    cuts = [maps._cut(side, n) for side, n in zip(size, maps._tiling(*size), strict=True)]
+    assert cuts[0][0] * cuts[1][0] <= maps._MOST_TILE_PX
+    for side, (tile, parts) in zip(size, cuts, strict=True):
+        assert tile % 32 == 0
+        assert [first for _, first, _ in parts] == [0, *(end for *_, end in parts[:-1])]
+        assert parts[-1][2] == side
+        for start, first, end in parts:
+            assert start % 32 == 0
+            assert start <= first < end <= start + tile
+            # Inside the view, what is believed keeps away from the tile's edge.
+            assert first == 0 or first - start >= maps._OVERLAP_PX // 2
+            assert end == side or start + tile - end >= maps._OVERLAP_PX // 2
