@@ -72,7 +72,7 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     """
     centres = find_centres(maps, px_per_mm)
     owners = tissue.astype(np.int32)
-    if len(centres):
+    if len(centres) and tissue.any():
         rows, columns = np.nonzero(tissue)
         votes = np.column_stack([columns, rows]) + maps.to_centre_px[rows, columns]
         owners[tissue] = _nearest(votes, centres) + 1

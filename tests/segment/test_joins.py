@@ -83,3 +83,9 @@ def test_a_missing_weight_is_not_guessed() -> None:
     text = levels_to_json(levels_of(PLATE_READER)).replace('"solidity"', '"roundness"')
     with pytest.raises(KeyError, match="solidity"):
         levels_from_json(text)
+
+
+def test_middles_without_any_tissue_are_nothing() -> None:
+    view = blank_view(40, 40)
+    maps = perfect_maps(view, [(12, 20, 12), (30, 20, 12)])
+    assert not cut_pieces(np.zeros(view.valid.shape, np.bool_), maps, view.px_per_mm).any()
