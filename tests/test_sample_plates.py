@@ -1,9 +1,8 @@
 """The whole road on the sample plates: every photo read, followed, and held against the truth.
 
 The truth is exact, because the photos were painted from tables. The limits: every count exact;
-diameters within 2 % or 0.5 mm; wounds within 15 % or 3 mm2, but for two polyps on pale bare plugs,
-whose rims the reader still takes for wounds; the dividing polyp flagged before it divides; no
-identity switched.
+diameters within 2 % or 0.5 mm; wounds within 15 % or 3 mm2, but for the last sliver of one on a plug
+of its own colour; the dividing polyp flagged before it divides; no identity switched.
 """
 
 import json
@@ -111,20 +110,15 @@ def test_stated_diameter_errors_are_neither_boast_nor_excuse() -> None:
     assert sorted(ratios)[len(ratios) // 2] > 0.1
 
 
-# A quarter and a grown polyp that stand on pale bare plugs (see "Known weaknesses").
-ON_BARE_PLUGS = {("0017", "q3"), ("0031", "g2")}
-
-
-def test_wounds_are_within_15_percent_or_3_mm2() -> None:
-    off = [
-        (pair.photo, pair.name, pair.wound_mm2, pair.wound_true_mm2)
+def test_wounds_are_within_15_percent_or_3_mm2_but_one_sliver() -> None:
+    # A nick of 4.0 mm2 in a quarter, no paler than the bare plug under it, reads as plug.
+    off = {
+        (pair.photo, pair.name): abs(pair.wound_mm2 - pair.wound_true_mm2)
         for pair in _scores().pairs
         if abs(pair.wound_mm2 - pair.wound_true_mm2) > max(3.0, 0.15 * pair.wound_true_mm2)
-    ]
-    elsewhere = [row for row in off if (row[0][:4], row[1]) not in ON_BARE_PLUGS]
-    assert len(elsewhere) <= 0.01 * len(_scores().pairs)
-    assert all(abs(found - true) < 4.0 for _, _, found, true in elsewhere)
-    assert len(off) <= 0.05 * len(_scores().pairs)
+    }
+    assert off.keys() <= {("0017/2024-03-14.jpg", "q3")}
+    assert all(error < 4.0 for error in off.values())
 
 
 def test_mouths_are_found_where_they_are() -> None:
