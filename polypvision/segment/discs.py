@@ -17,7 +17,8 @@ from polypvision.segment.seeds import cut_pieces
 TISSUE_LEVEL = 0.5
 MIN_DIAMETER_MM = 2.5
 """Smallest polyp that is counted; pieces are cut larger (common practice, no source)."""
-MIN_SCORE = 0.5
+MIN_SCORE = 0.6
+"""On painted pictures as many polyps are right from 0.5 to 0.7; fewer other things pass at more."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
