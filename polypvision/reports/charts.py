@@ -407,14 +407,15 @@ def healing_chart(
             axes.text(0.5, 0.5, "no wound was seen", ha="center", transform=axes.transAxes)
             return figure
         n_rows = -(-len(shown) // 2)
-        each, gap = 0.85, 0.62
+        each, gap = 0.85, 0.47
         total = 0.3 + n_rows * (each + gap)
         figure = new_figure(total)
         more = len(wounded) - len(shown)
         figure.text(
             0.02,
             1 - 0.13 / total,
-            "area of each wound, mm²" + (f" ({more} more wounds)" if more else ""),
+            f"area of each wound, mm², {_years(tracks)}"
+            + (f"; {more} more wounds" if more else ""),
             fontsize=8.5,
             va="center",
         )
@@ -422,18 +423,21 @@ def healing_chart(
         for n, course in enumerate(shown):
             row, column = divmod(n, 2)
             bottom = total - 0.3 - (row + 1) * (each + gap) + gap - 0.2
-            axes = figure.add_axes(
-                (0.1 + 0.49 * column, bottom / total, 0.36, each / total)
-            )
+            axes = figure.add_axes((0.1 + 0.49 * column, bottom / total, 0.36, each / total))
             _draw_wound(
                 axes,
                 tracks,
                 course,
-                closures.get(course.name),
+                closures.get(course.name) if ended[course.name] is None else None,
                 by_name.get(course.name),
                 ended[course.name],
             )
     return figure
+
+
+def _years(tracks: PlateTracks) -> str:
+    first, last = tracks.photos[0].taken_at.year, tracks.photos[-1].taken_at.year
+    return str(first) if first == last else f"{first} to {last}"
 
 
 _WOUND_WORDS = {
@@ -456,7 +460,7 @@ def _draw_wound(
     baseline = next(one for one in course.points if one.sha256 == course.baseline_sha256)
     points = [one for one in course.points if np.isfinite(one.wound_mm2)]
     last = tracks.photos[-1].day
-    stop = last
+    stop = last if end is None else course.last.day
     if when is not None and not when.happened and when.day is not None:
         stop = min(max(last, when.high_day), last + 42)
     top = max(one.wound_mm2 + np.nan_to_num(one.wound_mm2_err, nan=0.0) for one in points)
@@ -484,13 +488,18 @@ def _draw_wound(
             tracks, [max(when.low_day, baseline.day), min(when.day, stop), min(when.high_day, stop)]
         )
         axes.plot(
-            [low, high], [-0.08 * top] * 2, color=INK, linewidth=3.2, solid_capstyle="butt", zorder=4
+            [low, high],
+            [-0.08 * top] * 2,
+            color=INK,
+            linewidth=3.2,
+            solid_capstyle="butt",
+            zorder=4,
         )
         if not when.happened and when.day <= stop:
             axes.plot(
                 middle, -0.08 * top, marker="D", color="white", mec=INK, markersize=4, zorder=5
             )
-    start, finish = dates_of(tracks, [tracks.photos[0].day, max(stop, 1.0)])
+    start, finish = dates_of(tracks, [tracks.photos[0].day, max(stop, last, 1.0)])
     date_axis(axes, start, finish)
     days = np.linspace(np.floor(start), np.floor(finish), 3)
     axes.set_xticks(np.floor(days).tolist())
@@ -499,8 +508,8 @@ def _draw_wound(
     axes.locator_params(axis="y", nbins=3)
     axes.tick_params(labelsize=6.5)
     words = _WOUND_WORDS[course.status]
-    if end in ("lost", "sold"):
-        words = f"{end}, wound {course.status}"
+    if end is not None:
+        words = f"{end}; wound was {course.status}"
     axes.set_title(
         f"{course.name} {words}",
         loc="left",

@@ -122,9 +122,7 @@ def _expected(
     for name in living:
         closing = closures.get(name)
         if closing is not None and not closing.happened:
-            rows.append(
-                _Row(name=name, what="closed", colour=GREEN, marker="^", when=closing)
-            )
+            rows.append(_Row(name=name, what="closed", colour=GREEN, marker="^", when=closing))
         if name in parting:
             one = parting[name]
             rows.append(
@@ -236,16 +234,23 @@ def _draw_expected(axes: Axes, tracks: PlateTracks, y: int, row: _Row, end: floa
         )
     if when.day <= end:
         axes.plot(
-            x, y, marker=row.marker, color=row.colour, markersize=5.5, mec="white", mew=0.9, zorder=4
+            x,
+            y,
+            marker=row.marker,
+            color=row.colour,
+            markersize=5.5,
+            mec="white",
+            mew=0.9,
+            zorder=4,
         )
 
 
 # ------------------------------------------------------------------------------- stages of pieces
 
 _STAGE_BARS = (
-    ("sealed", GREEN, "", "s"),
-    ("mouth formed", BLUE, "/////", "m"),
-    ("round", ORANGE, "....", "r"),
+    ("sealed", GREEN, ""),
+    ("mouth formed", BLUE, "/////"),
+    ("round", ORANGE, "...."),
 )
 
 
@@ -273,9 +278,10 @@ def stages_chart(tracks: PlateTracks, progress: Sequence[PieceProgress]) -> Figu
         last = tracks.photos[-1].day
         start = min([0.0, *(one.cut_day for one in shown if one.cut_day is not None)])
         for y, piece in enumerate(shown):
-            for n, (stage, colour, hatch, _) in enumerate(_STAGE_BARS):
+            for n, (stage, colour, hatch) in enumerate(_STAGE_BARS):
                 reached = next(one for one in piece.stages if one.stage == stage)
-                ended = tracks.individual(piece.name).last.day
+                one = tracks.individual(piece.name)
+                ended = one.last.day
                 low = max(reached.after_day, start)
                 high = reached.by_day if reached.reached else ended
                 _draw_stage(
@@ -284,7 +290,7 @@ def stages_chart(tracks: PlateTracks, progress: Sequence[PieceProgress]) -> Figu
                     y - 0.27 + 0.27 * n,
                     (low, high),
                     (colour, hatch),
-                    reached=reached.reached,
+                    missing="" if reached.reached else _missing_words(one),
                 )
             if y:
                 axes.axhline(y - 0.5, color=INK, linewidth=0.3, alpha=0.25)
@@ -300,6 +306,12 @@ def stages_chart(tracks: PlateTracks, progress: Sequence[PieceProgress]) -> Figu
     return figure
 
 
+def _missing_words(one: Individual) -> str:
+    if one.end is None:
+        return "not yet"
+    return "unknown" if one.end == "open" else f"not before it was {one.end}"
+
+
 def _draw_stage(
     axes: Axes,
     tracks: PlateTracks,
@@ -307,19 +319,20 @@ def _draw_stage(
     days: tuple[float, float],
     look: tuple[str, str],
     *,
-    reached: bool,
+    missing: str,
 ) -> None:
+    """Draw one bar, or where the stage has not come, a mark and why at the last sighting."""
     low, high = dates_of(tracks, days)
     colour, hatch = look
-    if not reached:
+    if missing:
         axes.annotate(
-            "not yet",
+            missing,
             (high, y),
-            xytext=(3, 0),
+            xytext=(-4, 0),
             textcoords="offset points",
             fontsize=6.5,
+            ha="right",
             va="center",
-            annotation_clip=False,
         )
         axes.plot(high, y, marker=">", color=colour, markersize=4, mec=INK, mew=0.4)
         return
@@ -335,18 +348,16 @@ def _stage_key(figure: Figure, axes: Axes) -> None:
     total = figure.get_figheight()
     box = axes.get_position()
     old = total - 0.25
-    axes.set_position(
-        (box.x0, (box.y0 * old + 0.25) / total, box.width, box.height * old / total)
-    )
+    axes.set_position((box.x0, (box.y0 * old + 0.25) / total, box.width, box.height * old / total))
     key = figure.add_axes((0.02, 0.02 / total, 0.96, 0.2 / total))
     key.set_axis_off()
     key.set_xlim(0, 1)
     key.set_ylim(0, 1)
-    for n, (stage, colour, hatch, _) in enumerate(_STAGE_BARS):
-        x = (0.0, 0.25, 0.62)[n]
+    for n, (stage, colour, hatch) in enumerate(_STAGE_BARS):
+        x = (0.0, 0.3, 0.72)[n]
         key.barh(0.5, 0.06, left=x, height=0.6, color=colour, hatch=hatch, edgecolor=INK, lw=0.5)
-        place = ("upper", "middle", "lower")[n]
-        key.text(x + 0.075, 0.5, f"{stage} ({place})", fontsize=6.5, va="center")
+        place = ("top", "middle", "low")[n]
+        key.text(x + 0.07, 0.5, f"{stage} ({place})", fontsize=6.5, va="center")
 
 
 # ---------------------------------------------------------------------------------------- lineage
@@ -490,8 +501,6 @@ def _draw_fission(
         for side in (-0.14, 0.14):
             axes.plot(x, [y + side] * 2, color=BLUE, linewidth=1.5, zorder=4)
     if not isnan(course.expected_day):
-        low, middle, high = dates_of(
-            tracks, [course.low_day, course.expected_day, course.high_day]
-        )
+        low, middle, high = dates_of(tracks, [course.low_day, course.expected_day, course.high_day])
         axes.barh(y, high - low, left=low, height=0.42, color="none", edgecolor=BLUE, lw=1.0)
         axes.plot(middle, y, marker="D", color=BLUE, markersize=5)
