@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -44,6 +44,18 @@ def date_option(text: str | None) -> datetime | None:
         return parse_date(text)
     except ValueError as error:
         raise typer.BadParameter(str(error), param_hint="--date") from error
+
+
+def day_option(text: str | None) -> date:
+    """Return a day as typed, today if none; bad usage if it is none."""
+    if text is None:
+        return datetime.now().astimezone().date()
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise typer.BadParameter(
+            f"{text!r} is no date. Write it as YYYY-MM-DD.", param_hint="--on"
+        ) from error
 
 
 def check_above_zero(value: float | None) -> float | None:

@@ -1,7 +1,6 @@
 """``polypvision outcomes``, ``plan`` and ``today``: all plates together."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
@@ -10,6 +9,7 @@ from polypvision.cli.common import (
     JsonOption,
     LogbookOption,
     check_above_zero,
+    day_option,
     is_terminal,
     opened,
     show_table,
@@ -178,9 +178,10 @@ def today(
     """List what to do today, the most urgent first, with the reason and what it rests on."""
     from polypvision.plates.room import task_record
     from polypvision.plates.room import today as tasks_of
+    from polypvision.reports.remarks import later_words
     from polypvision.today import TodaySettings
 
-    day = _day(on)
+    day = day_option(on)
     try:
         days = tuple(int(word) for word in photo_days.replace(",", " ").split())
         settings = TodaySettings(photo_days=days, every_days=every_days)
@@ -194,8 +195,7 @@ def today(
     write_json(json, {"on": day.isoformat(), "tasks": task_record(tasks)})
     if later:
         typer.echo(
-            f"{later} photos are dated after {day} and are left out. If a date is wrong, read the "
-            "photo again with --date.",
+            later_words(later, day),
             err=True,
         )
     if is_terminal(json):
@@ -211,14 +211,3 @@ def _show(n: int, task: "Task") -> None:
     typer.echo(f"{n:2d}. {place}{task.what}")
     typer.echo(f"    {task.why}")
     typer.echo(f"    {task.evidence}.")
-
-
-def _day(text: str | None) -> date:
-    if text is None:
-        return datetime.now().astimezone().date()
-    try:
-        return date.fromisoformat(text)
-    except ValueError as error:
-        raise typer.BadParameter(
-            f"{text!r} is no date. Write it as YYYY-MM-DD.", param_hint="--on"
-        ) from error

@@ -8,7 +8,12 @@ from polypvision.healing.courses import (
     WoundStatus,
     wound_courses,
 )
-from polypvision.healing.forecast import closure_forecasts, wound_series
+from polypvision.healing.forecast import (
+    ClosureCurve,
+    closure_forecasts,
+    foretell_closures,
+    wound_series,
+)
 from polypvision.healing.models import ClosureFit, WoundSeries, fit_closures
 from polypvision.healing.stages import (
     STAGES,
@@ -22,6 +27,7 @@ from polypvision.healing.stages import (
 
 __all__ = [
     "STAGES",
+    "ClosureCurve",
     "ClosureFit",
     "HealingSettings",
     "PieceProgress",
@@ -33,6 +39,7 @@ __all__ = [
     "WoundStatus",
     "closure_forecasts",
     "fit_closures",
+    "foretell_closures",
     "linear_advance",
     "percentage_closure",
     "piece_progress",

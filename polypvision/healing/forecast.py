@@ -1,8 +1,10 @@
 """When each wound of a plate will be closed."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polypvision.forecasts import (
     ClosureForecast,
@@ -14,6 +16,8 @@ from polypvision.healing.courses import HealingSettings, WoundCourse, WoundPoint
 from polypvision.healing.models import ClosureFit, WoundSeries, fit_closures
 from polypvision.track import days_between
 
+Floats = NDArray[np.float64]
+
 LEAST_AREAS = 4
 """With fewer dated areas no date is given."""
 WISHED_AREAS = 5
@@ -21,6 +25,27 @@ WISHED_AREAS = 5
 from five weekly areas on; from four its forecasts were off."""
 _STUCK_PRIOR = 0.5
 """Probability that a wound which stands still now goes on doing so (own choice, no source)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ClosureCurve:
+    """How one wound closes by the forms weighed together, from the cut or the first area on.
+
+    Attributes
+    ----------
+    name : str
+        Of the individual.
+    days : ndarray (k,) of float64
+        Days since the plate's first photo.
+    mm2, low_mm2, high_mm2 : ndarray (k,) of float64
+        Expected area and its 95 % limits; none of them ever rises.
+    """
+
+    name: str
+    days: Floats
+    mm2: Floats
+    low_mm2: Floats
+    high_mm2: Floats
 
 
 def _since_baseline(course: WoundCourse) -> tuple[WoundPoint, ...]:
@@ -130,10 +155,10 @@ def _forecast(
     )
 
 
-def closure_forecasts(
+def foretell_closures(
     courses: Sequence[WoundCourse], settings: HealingSettings | None = None
-) -> tuple[ClosureForecast, ...]:
-    """Foretell the closing of every wound of a plate, in the order of the courses.
+) -> tuple[tuple[ClosureForecast, ...], tuple[ClosureCurve, ...]]:
+    """Foretell the closing of every wound of a plate, and return the curves it rests on.
 
     The wounds of a plate are weighed together: how fast the others close tells how fast this one
     may (`fit_closures`). Individuals without a wound are left out. Of a closed wound the two
@@ -148,7 +173,8 @@ def closure_forecasts(
 
     Returns
     -------
-    tuple of ClosureForecast
+    tuple of ClosureForecast, tuple of ClosureCurve
+        Both in the order of the courses.
     """
     settings = settings or HealingSettings()
     series = {
@@ -165,11 +191,14 @@ def closure_forecasts(
             strict=True,
         )
     )
-    found = []
+    found, curves = [], []
     for course in courses:
+        if course.name not in fits:
+            continue
+        fit = fits[course.name]
         if course.wounded:
-            found.append(_forecast(course, series[course.name], fits[course.name], settings))
-        elif course.status == "closed":
+            found.append(_forecast(course, series[course.name], fit, settings))
+        else:
             found.append(
                 ClosureForecast(
                     name=course.name,
@@ -179,4 +208,21 @@ def closure_forecasts(
                     when=_closed(course, settings),
                 )
             )
-    return tuple(found)
+        points = _since_baseline(course)
+        curves.append(
+            ClosureCurve(
+                name=course.name,
+                days=fit.curve_days + _made_day(course, points[0]),
+                mm2=fit.curve_mm2,
+                low_mm2=fit.curve_low_mm2,
+                high_mm2=fit.curve_high_mm2,
+            )
+        )
+    return tuple(found), tuple(curves)
+
+
+def closure_forecasts(
+    courses: Sequence[WoundCourse], settings: HealingSettings | None = None
+) -> tuple[ClosureForecast, ...]:
+    """Foretell the closing of every wound of a plate: the first part of `foretell_closures`."""
+    return foretell_closures(courses, settings)[0]

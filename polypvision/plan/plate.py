@@ -7,15 +7,16 @@ from polypvision.events import LogEntry
 from polypvision.forecasts import DayForecast
 from polypvision.growth import LEAST_DATES, PlateGrowth, growth_of, size_forecasts
 from polypvision.healing import (
+    ClosureCurve,
     PieceProgress,
     WoundCourse,
-    closure_forecasts,
+    foretell_closures,
     plate_progress,
     wound_courses,
 )
 from polypvision.outcomes import Piece, pieces_of_plate
 from polypvision.plan.losses import raw_on
-from polypvision.track import PlateTracks
+from polypvision.track import FissionCourse, PlateTracks, fission_courses
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -38,8 +39,10 @@ class PlateState:
     closures, sizes : mapping of str to DayForecast
         Of open wounds, and of the diameter asked for, by the individual's name; those of whose size
         nothing can be said are left out.
-    partings : mapping of str to str
-        When a two-mouth polyp is expected to come apart, a sentence, by the individual's name.
+    curves : sequence of ClosureCurve
+        How wounds close, as far as it was foretold.
+    fissions : sequence of FissionCourse
+        Who divides or has divided, how far it is, and when it is expected to come apart.
     size_mm : float
         The diameter asked for.
     """
@@ -55,13 +58,19 @@ class PlateState:
     remarks: Sequence[str] = ()
     closures: Mapping[str, DayForecast] = field(default_factory=dict)
     sizes: Mapping[str, DayForecast] = field(default_factory=dict)
-    partings: Mapping[str, str] = field(default_factory=dict)
+    curves: Sequence[ClosureCurve] = ()
+    fissions: Sequence[FissionCourse] = ()
     size_mm: float
 
     @property
     def living(self) -> tuple[str, ...]:
         """Names of those that are there."""
         return tuple(one.name for one in self.tracks.individuals if one.end is None)
+
+    @property
+    def partings(self) -> Mapping[str, str]:
+        """When those that divide are expected to come apart, a sentence, by their names."""
+        return {one.name: one.sentence for one in self.fissions if one.stage != "separated"}
 
     def course(self, name: str) -> WoundCourse:
         """Return the wound of one individual through time."""
@@ -118,6 +127,7 @@ def plate_state(
     pieces, remarks = pieces_of_plate(
         tracks, log, courses=courses, progress=progress, growth=growth.individuals, line=line
     )
+    closures, curves = foretell_closures(courses) if foretell else ((), ())
     return PlateState(
         plate=plate,
         line=line,
@@ -128,7 +138,9 @@ def plate_state(
         growth=growth,
         pieces=pieces,
         remarks=remarks,
-        closures={one.name: one.when for one in (closure_forecasts(courses) if foretell else ())},
+        closures={one.name: one.when for one in closures},
+        curves=curves,
+        fissions=fission_courses(tracks),
         sizes={
             one.name: one.when
             for one in (size_forecasts(growth, size_mm) if foretell else ())

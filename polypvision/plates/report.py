@@ -2,6 +2,7 @@
 
 import hashlib
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 
 import numpy as np
@@ -12,22 +13,33 @@ from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.plan import PlateState, StockForecast
 from polypvision.plates.log import list_plates
-from polypvision.plates.room import compare_room, forecast_room, room_of
+from polypvision.plates.room import compare_room, forecast_room, room_of, today
 from polypvision.plates.show import photo_pixels, stored_photos
 from polypvision.reading import PlateReading, Points
 from polypvision.reports import (
+    PlatePrint,
     RoomFindings,
     comparison_chart,
-    growth_chart,
+    crop,
+    film_strip,
+    history,
     index_page,
+    jpeg,
+    latest_overlay,
+    picture,
+    plate_figures,
     plate_link,
     plate_page,
     png,
     render_page,
+    report_pdf,
     stock_chart,
     stocks_to_show,
+    strip_frames,
+    strip_names,
+    strip_side_mm,
     svg,
-    wound_chart,
+    today_page,
 )
 from polypvision.reports.page import PlateLink
 from polypvision.store.logbook import Logbook
@@ -35,29 +47,43 @@ from polypvision.store.readings import StoredPhoto
 
 
 def write_reports(
-    logbook: Logbook, plates: Sequence[str] | None, folder: Path
+    logbook: Logbook,
+    plates: Sequence[str] | None,
+    folder: Path | None,
+    *,
+    on: date,
+    pdf: Path | None = None,
 ) -> tuple[Path, list[str]]:
-    """Write the pages of plates, their charts as PNG and SVG, and a list of the plates.
+    """Write the pages of plates, their charts as PNG and SVG, today's list and a list of plates.
 
     Parameters
     ----------
     logbook : Logbook
     plates : sequence of str or None
         All plates of which photos are recorded, if None.
-    folder : Path
-        Made if missing; files of the same names are replaced.
+    folder : Path or None
+        Made if missing; files of the same names are replaced. None writes no pages.
+    on : date
+        The day of the list of things to do.
+    pdf : Path, optional
+        Where to write the report to print.
 
     Returns
     -------
     Path
-        The page to open first.
+        The page to open first, or the PDF where no pages were asked for.
     list of str
         What could not be shown, in words.
 
     Raises
     ------
     PlateUnknown, OutputError
+    ValueError
+        If neither pages nor a PDF are asked for.
     """
+    first = folder / "index.html" if folder is not None else pdf
+    if first is None:
+        raise ValueError("a report needs a folder or a PDF to go to")
     names = [one.facts.plate for one in list_plates(logbook) if one.n_photos]
     if plates is not None:
         names = list(dict.fromkeys(plates))
@@ -66,30 +92,47 @@ def write_reports(
             "The logbook has no photo of any plate yet. Record some with: "
             "polypvision read --record PHOTO..."
         )
-    make_folder(folder)
+    if folder is not None:
+        make_folder(folder)
     # All plates, also where pages of some are wished: they tell what pieces of this room do.
     states, _ = room_of(logbook)
     forecast, outcomes = forecast_room(states), compare_room(states)
+    tasks, later = today(logbook, on)
     stocks = {one.name: one for one in forecast.plates}
     known = {one.plate: one for one in states}
     links: list[PlateLink] = []
+    prints: list[PlatePrint] = []
     remarks: list[str] = list(outcomes.remarks)
     for name in names:
-        photos = stored_photos(logbook, name)
-        link, remark = _write_plate(known[name], photos, stocks.get(name), folder)
-        links.append(link)
+        sheet, remark = _plate_print(known[name], stored_photos(logbook, name), stocks.get(name))
         remarks += [remark] if remark else []
-    first = folder / "index.html"
-    findings = RoomFindings(
-        comparison=outcomes.comparison,
-        comparison_words=outcomes.sentences,
-        yields=outcomes.yields,
-        forecast=forecast,
-    )
-    write_text(first, index_page(links, findings=findings))
+        prints.append(sheet)
+        if folder is not None:
+            links.append(_write_plate(sheet, stocks.get(name), folder))
+    charts = {"stock": stock_chart(stocks_to_show(forecast))}
     if outcomes.comparison.groups:
-        _write_chart(folder / "comparison", comparison_chart(outcomes.comparison))
-    _write_chart(folder / "stock", stock_chart(stocks_to_show(forecast)))
+        charts["comparison"] = comparison_chart(outcomes.comparison)
+    if folder is not None:
+        findings = RoomFindings(
+            comparison=outcomes.comparison,
+            comparison_words=outcomes.sentences,
+            yields=outcomes.yields,
+            forecast=forecast,
+        )
+        write_text(first, index_page(links, findings=findings, today_href="today.html"))
+        write_text(folder / "today.html", today_page(tasks, on, later=later))
+        for word, figure in charts.items():
+            _write_chart(folder / word, figure)
+    if pdf is not None:
+        printed = report_pdf(
+            prints,
+            tasks=tasks,
+            on=on,
+            later=later,
+            room_charts=tuple(charts.values()),
+            room_words=outcomes.sentences,
+        )
+        write_bytes(pdf, printed)
     return first, remarks
 
 
@@ -98,35 +141,59 @@ def _write_chart(stem: Path, figure: Figure) -> None:
     write_bytes(stem.with_name(f"{stem.name}.svg"), svg(figure))
 
 
-def _write_plate(
-    state: PlateState, photos: Sequence[StoredPhoto], stock: StockForecast | None, folder: Path
-) -> tuple[PlateLink, str | None]:
-    tracks, log, courses, growth = state.tracks, state.log, state.courses, state.growth
-    plate, line = state.plate, state.line
+def _plate_print(
+    state: PlateState, photos: Sequence[StoredPhoto], stock: StockForecast | None
+) -> tuple[PlatePrint, str | None]:
+    """Return what is shown of a plate, and what of it could not be shown."""
     rgb, wounds_px, remark = _latest(photos)
-    page = plate_page(
-        tracks,
-        log=log,
-        line=line,
-        rgb=rgb,
-        wounds_px=wounds_px,
-        courses=courses,
-        growth=growth,
-        stock=stock,
-    )
-    stem = file_stem(plate)
-    if tracks.photos:
-        charts = {
-            "growth": growth_chart(tracks, growth, courses, log),
-            "wounds": wound_chart(tracks, courses, log),
-        }
-        if stock is not None:
-            charts["stock"] = stock_chart([stock])
-        for word, figure in charts.items():
-            _write_chart(folder / f"{stem}-{word}", figure)
+    strips = _strips(state, photos)
+    page = plate_page(state, rgb=rgb, wounds_px=wounds_px, stock=stock, strips=strips)
+    figures = list(plate_figures(state).values())
+    if stock is not None and figures:
+        figures.append(stock_chart([stock]))
+    overlay = b"" if rgb is None else latest_overlay(state, rgb, wounds_px)
+    sheet = PlatePrint(state=state, page=page, overlay=overlay, charts=figures, strips=strips)
+    return sheet, remark
+
+
+def _write_plate(sheet: PlatePrint, stock: StockForecast | None, folder: Path) -> PlateLink:
+    state = sheet.state
+    stem = file_stem(state.plate)
+    for word, figure in plate_figures(state).items():
+        _write_chart(folder / f"{stem}-{word}", figure)
+    if state.tracks.photos and stock is not None:
+        _write_chart(folder / f"{stem}-stock", stock_chart([stock]))
+    for name, rgb in sheet.strips:
+        write_bytes(folder / f"{stem}-strip-{name}.jpg", jpeg(rgb))
     href = f"{stem}.html"
-    write_text(folder / href, render_page(page))
-    return plate_link(tracks, courses, href=href, line=line), remark
+    write_text(folder / href, render_page(sheet.page))
+    return plate_link(state.tracks, state.courses, href=href, line=state.line)
+
+
+def _strips(
+    state: PlateState, photos: Sequence[StoredPhoto]
+) -> tuple[tuple[str, NDArray[np.uint8]], ...]:
+    """Return the film-strips of a plate as pictures; each photo is opened once and let go."""
+    tracks = state.tracks
+    names = strip_names(tracks, state.courses)
+    seen = {name: {one.sha256: one for _, one in history(tracks, name)} for name in names}
+    sides = {name: strip_side_mm(list(seen[name].values())) for name in names}
+    crops: dict[str, dict[str, NDArray[np.uint8]]] = {name: {} for name in names}
+    for photo in photos if names else ():
+        try:
+            rgb = photo_pixels(photo)
+        except PhotoUnreadable:
+            continue  # The strip goes without this frame; the page says what could not be opened.
+        for name in names:
+            one = seen[name].get(photo.sha256)
+            cut = None if one is None else crop(rgb, one, sides[name])
+            if cut is not None:
+                crops[name][photo.sha256] = cut
+    return tuple(
+        (name, picture(film_strip(name, frames)))
+        for name in names
+        if (frames := strip_frames(tracks, name, crops[name]))
+    )
 
 
 def _latest(

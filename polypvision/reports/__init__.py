@@ -1,36 +1,66 @@
 """Results -> tables, charts and pages. Everything is returned, nothing written."""
 
-from polypvision.reports.charts import growth_chart, wound_chart
+from polypvision.reports.charts import growth_chart, healing_chart, wound_chart
 from polypvision.reports.drawing import png, svg
 from polypvision.reports.overlay import draw_overlay, jpeg
 from polypvision.reports.page import (
     PlatePage,
     RoomFindings,
     index_page,
+    latest_overlay,
+    plate_figures,
     plate_link,
     plate_page,
     render_page,
     stocks_to_show,
+    today_page,
 )
+from polypvision.reports.pdf import PlatePrint, report_pdf
 from polypvision.reports.room_charts import comparison_chart, stock_chart
+from polypvision.reports.strips import (
+    crop,
+    film_strip,
+    history,
+    picture,
+    strip_frames,
+    strip_names,
+    strip_side_mm,
+)
 from polypvision.reports.tables import events_table, observations_table
+from polypvision.reports.timelines import dates_chart, lineage_chart, stages_chart
 
 __all__ = [
     "PlatePage",
+    "PlatePrint",
     "RoomFindings",
     "comparison_chart",
+    "crop",
+    "dates_chart",
     "draw_overlay",
     "events_table",
+    "film_strip",
     "growth_chart",
+    "healing_chart",
+    "history",
     "index_page",
     "jpeg",
+    "latest_overlay",
+    "lineage_chart",
     "observations_table",
+    "picture",
+    "plate_figures",
     "plate_link",
     "plate_page",
     "png",
     "render_page",
+    "report_pdf",
+    "stages_chart",
     "stock_chart",
     "stocks_to_show",
+    "strip_frames",
+    "strip_names",
+    "strip_side_mm",
     "svg",
+    "today_page",
     "wound_chart",
 ]

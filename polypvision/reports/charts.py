@@ -4,7 +4,7 @@ Narrow enough for a phone at full size. Lines carry their names at their ends; c
 polyp stands, and so do the marker and the dash.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import matplotlib as mpl
 import numpy as np
@@ -12,33 +12,35 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from polypvision.events import LogEntry
+from polypvision.forecasts import DayForecast
 from polypvision.growth import PlateGrowth
-from polypvision.healing import WoundCourse, WoundPoint
+from polypvision.healing import ClosureCurve, WoundCourse, WoundPoint
 from polypvision.reports.drawing import (
     INK,
     LABEL_PT,
     STYLE,
     date_axis,
-    date_number,
+    dates_of,
     draw_line,
     end_labels,
     new_figure,
     right_margin,
 )
-from polypvision.reports.looks import LOOKS, Look, State, state_of
+from polypvision.reports.looks import (
+    LOOKS,
+    SKY_BLUE,
+    VERMILLION,
+    Look,
+    State,
+    state_of,
+)
 from polypvision.track import Individual, PlateTracks
 
 _MOST_LABELS = 24
 
 
-def _dates(tracks: PlateTracks, days: Iterable[float]) -> list[float]:
-    """Return days since the first photo as the chart counts them, by the wall clock there."""
-    start = tracks.photos[0].taken_at.replace(tzinfo=None)
-    return [date_number(start) + float(day) for day in days]
-
-
 def _span(tracks: PlateTracks) -> tuple[float, float]:
-    first, last = _dates(tracks, [tracks.photos[0].day, tracks.photos[-1].day])
+    first, last = dates_of(tracks, [tracks.photos[0].day, tracks.photos[-1].day])
     return first, last
 
 
@@ -49,7 +51,7 @@ def _cut_lines(axes: Axes, tracks: PlateTracks, log: Sequence[LogEntry]) -> None
         if entry.kind == "cut"
     }
     days = sorted(first_cuts.values())
-    for n, x in enumerate(_dates(tracks, days)):
+    for n, x in enumerate(dates_of(tracks, days)):
         axes.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (2, 2)), alpha=0.7)
         if n == 0 or len(days) <= 3:
             axes.annotate(
@@ -98,8 +100,9 @@ def growth_chart(
     courses: Sequence[WoundCourse] = (),
     log: Sequence[LogEntry] = (),
 ) -> Figure:
-    """Return the growth chart: every diameter against the date, and below it the planform area of
-    the whole plate with the number of polyps at each point.
+    """Return the growth chart: every diameter against the date with the plate's median, below it
+    how far the discs of each photo were open all together, and the planform area of the whole
+    plate with the number of polyps at each point.
 
     Parameters
     ----------
@@ -114,8 +117,8 @@ def growth_chart(
     Returns
     -------
     matplotlib.figure.Figure
-        Error bars are one standard uncertainty. A cross ends who was lost or sold, a dotted line
-        joins a polyp that divided to its daughters.
+        Error bars are one standard uncertainty, those of the expansion 95 %. A cross ends who was
+        lost or sold, a dotted line joins a polyp that divided to its daughters.
     """
     by_name = {one.name: one for one in courses}
     states = {one.name: state_of(one, by_name) for one in tracks.individuals}
@@ -128,21 +131,75 @@ def growth_chart(
     }
     upper_in = float(np.clip(0.145 * len(labels) + 0.4, 2.4, 4.2))
     with mpl.rc_context(STYLE):
-        total = upper_in + 2.45
+        total = upper_in + 3.6
         figure = new_figure(total)
         right = right_margin(labels.values())
-        top = figure.add_axes((0.145, 2.05 / total, right - 0.145, upper_in / total))
-        low = figure.add_axes((0.145, 0.42 / total, right - 0.145, 1.2 / total))
+
+        def panel(bottom_in: float, height_in: float) -> Axes:
+            return figure.add_axes((0.145, bottom_in / total, right - 0.145, height_in / total))
+
+        top, middle, low = panel(3.2, upper_in), panel(2.05, 0.7), panel(0.42, 1.2)
         if tracks.photos:
             _draw_diameters(top, tracks, growth, states, labels, log)
+            _draw_expansion(middle, tracks, growth)
             _draw_totals(low, tracks, growth, log)
+            middle.set_xlim(top.get_xlim())
             low.set_xlim(top.get_xlim())
         for axes, words in (
-            (top, "diameter of each polyp, mm"),
+            (top, "diameter of each polyp, mm; thick: the plate's median"),
+            (middle, "discs open against usual, all together, %"),
             (low, "planform area of all, mm², and how many"),
         ):
-            axes.set_title(words, loc="left", fontsize=8.5, color=INK, pad=12)
+            axes.set_title(words, loc="left", x=-0.16, fontsize=8.5, color=INK, pad=12)
     return figure
+
+
+def _draw_expansion(axes: Axes, tracks: PlateTracks, growth: PlateGrowth) -> None:
+    """Draw a bar for each photo; that of a contracted plate is hatched and says so."""
+    known = [one for one in growth.expansions if np.isfinite(one.percent)]
+    date_axis(axes, *_span(tracks), labelled=False)
+    if not known:
+        axes.set_yticks([])
+        axes.text(
+            0.5,
+            0.5,
+            "needs more polyps seen on three dates",
+            ha="center",
+            va="center",
+            fontsize=LABEL_PT,
+            transform=axes.transAxes,
+        )
+        return
+    first, last = _span(tracks)
+    wide = max((last - first) / 40, 0.3)
+    for one in known:
+        (x,) = dates_of(tracks, [one.day])
+        axes.bar(
+            x,
+            one.percent,
+            width=wide,
+            color=VERMILLION if one.contracted else SKY_BLUE,
+            hatch="////" if one.contracted else "",
+            edgecolor=INK,
+            linewidth=0.6,
+        )
+        error = 1.96 * float(np.nan_to_num(one.percent_err, nan=0.0))
+        axes.plot([x, x], [one.percent - error, one.percent + error], color=INK, linewidth=0.7)
+        if one.contracted:
+            axes.annotate(
+                "contracted",
+                (x, 0),
+                xytext=(0, 3),
+                textcoords="offset points",
+                ha="center",
+                fontsize=6.5,
+            )
+    axes.axhline(0, color=INK, linewidth=0.6)
+    reach = max(
+        3.0,
+        *(abs(one.percent) + 2 * float(np.nan_to_num(one.percent_err, nan=0.0)) for one in known),
+    )
+    axes.set_ylim(-1.1 * reach, 1.1 * reach)
 
 
 def _draw_diameters(
@@ -158,13 +215,13 @@ def _draw_diameters(
     for individual in tracks.individuals:
         course = curves[individual.name]
         look = LOOKS[states[individual.name]]
-        x = _dates(tracks, course.days)
+        x = dates_of(tracks, course.days)
         draw_line(axes, x, course.diameter_mm.tolist(), course.diameter_mm_err.tolist(), look)
         for parent in individual.parents:
             before = curves[parent]
             if tracks.individual(parent).end == "divided":
                 axes.plot(
-                    [_dates(tracks, before.days[-1:])[0], x[0]],
+                    [dates_of(tracks, before.days[-1:])[0], x[0]],
                     [before.diameter_mm[-1], course.diameter_mm[0]],
                     color=look.line,
                     linewidth=0.9,
@@ -176,6 +233,15 @@ def _draw_diameters(
             _label_here(axes, x[-1], float(course.diameter_mm[-1]), _label(individual, ""))
         elif individual.name in labels:
             ends.append((x[-1], float(course.diameter_mm[-1]), labels[individual.name], look.line))
+    known = [one for one in growth.photos if np.isfinite(one.median_diameter_mm)]
+    axes.plot(
+        dates_of(tracks, [one.day for one in known]),
+        [one.median_diameter_mm for one in known],
+        color=INK,
+        linewidth=2.6,
+        alpha=0.75,
+        zorder=1.5,
+    )
     axes.margins(x=0.03, y=0.06)
     date_axis(axes, *_span(tracks), labelled=False)
     _cut_lines(axes, tracks, log)
@@ -185,7 +251,7 @@ def _draw_diameters(
 def _draw_totals(
     axes: Axes, tracks: PlateTracks, growth: PlateGrowth, log: Sequence[LogEntry]
 ) -> None:
-    x = _dates(tracks, [one.day for one in growth.photos])
+    x = dates_of(tracks, [one.day for one in growth.photos])
     area = [one.area_mm2 for one in growth.photos]
     axes.errorbar(
         x,
@@ -265,7 +331,7 @@ def wound_chart(
         for course in wounded:
             points = [one for one in course.points if np.isfinite(one.closure_percent)]
             look = _wound_look(course)
-            x = _dates(tracks, [one.day for one in points])
+            x = dates_of(tracks, [one.day for one in points])
             y = [one.closure_percent for one in points]
             draw_line(axes, x, y, [one.closure_percent_err for one in points], look)
             if course.name in ended:
@@ -295,3 +361,160 @@ def _wound_look(course: WoundCourse) -> Look:
     if course.status == "worsening":
         return LOOKS["worsening"]
     return LOOKS["open wound"] if course.status == "open" else LOOKS["calm"]
+
+
+MOST_WOUNDS = 24
+_URGENCY = ("worsening", "stalled", "open", "closed")
+
+
+def healing_chart(
+    tracks: PlateTracks,
+    courses: Sequence[WoundCourse],
+    *,
+    closures: Mapping[str, DayForecast],
+    curves: Sequence[ClosureCurve],
+) -> Figure:
+    """Return the healing chart: a small panel for each wound, its area with the fitted form.
+
+    Parameters
+    ----------
+    tracks : PlateTracks
+    courses : sequence of WoundCourse
+        Of the same tracks; those without a wound are left out.
+    closures : mapping of str to DayForecast
+        When each is closed, by the individual's name.
+    curves : sequence of ClosureCurve
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Error bars are one standard uncertainty; the line is the closing that the areas speak for,
+        the band its 95 % limits. The bar at the foot of a panel is when the wound closed or is
+        expected to, with 95 % probability; the title says how it stands. Without any wound it says
+        so.
+    """
+    wounded = sorted(
+        (one for one in courses if one.status in _URGENCY),
+        key=lambda one: (_URGENCY.index(one.status), one.name),
+    )
+    shown = wounded[:MOST_WOUNDS]
+    ended = {one.name: one.end for one in tracks.individuals}
+    with mpl.rc_context(STYLE):
+        if not shown:
+            figure = new_figure(1.0)
+            axes = figure.add_axes((0, 0, 1, 1))
+            axes.set_axis_off()
+            axes.text(0.5, 0.5, "no wound was seen", ha="center", transform=axes.transAxes)
+            return figure
+        n_rows = -(-len(shown) // 2)
+        each, gap = 0.85, 0.47
+        total = 0.3 + n_rows * (each + gap)
+        figure = new_figure(total)
+        more = len(wounded) - len(shown)
+        figure.text(
+            0.02,
+            1 - 0.13 / total,
+            f"area of each wound, mm², {_years(tracks)}"
+            + (f"; {more} more wounds" if more else ""),
+            fontsize=8.5,
+            va="center",
+        )
+        by_name = {one.name: one for one in curves}
+        for n, course in enumerate(shown):
+            row, column = divmod(n, 2)
+            bottom = total - 0.3 - (row + 1) * (each + gap) + gap - 0.2
+            axes = figure.add_axes((0.1 + 0.49 * column, bottom / total, 0.36, each / total))
+            _draw_wound(
+                axes,
+                tracks,
+                course,
+                closures.get(course.name) if ended[course.name] is None else None,
+                by_name.get(course.name),
+                ended[course.name],
+            )
+    return figure
+
+
+def _years(tracks: PlateTracks) -> str:
+    first, last = tracks.photos[0].taken_at.year, tracks.photos[-1].taken_at.year
+    return str(first) if first == last else f"{first} to {last}"
+
+
+_WOUND_WORDS = {
+    "worsening": "▼ growing",
+    "stalled": "■ stalled",
+    "open": "▲ closing",
+    "closed": "closed",
+}
+
+
+def _draw_wound(
+    axes: Axes,
+    tracks: PlateTracks,
+    course: WoundCourse,
+    when: DayForecast | None,
+    curve: ClosureCurve | None,
+    end: str | None,
+) -> None:
+    look = _wound_look(course)
+    baseline = next(one for one in course.points if one.sha256 == course.baseline_sha256)
+    points = [one for one in course.points if np.isfinite(one.wound_mm2)]
+    last = tracks.photos[-1].day
+    stop = last if end is None else course.last.day
+    if when is not None and not when.happened and when.day is not None:
+        stop = min(max(last, when.high_day), last + 42)
+    top = max(one.wound_mm2 + np.nan_to_num(one.wound_mm2_err, nan=0.0) for one in points)
+    if curve is not None:
+        inside = curve.days <= stop
+        x = dates_of(tracks, curve.days[inside])
+        axes.fill_between(
+            x, curve.low_mm2[inside], curve.high_mm2[inside], color=look.line, alpha=0.22, lw=0
+        )
+        axes.plot(x, curve.mm2[inside], color=look.line, linewidth=1.3, linestyle=look.dash)
+    axes.errorbar(
+        dates_of(tracks, [one.day for one in points]),
+        [one.wound_mm2 for one in points],
+        yerr=[np.nan_to_num(one.wound_mm2_err, nan=0.0) for one in points],
+        color=INK,
+        linestyle="none",
+        marker=look.marker,
+        markersize=2.8,
+        elinewidth=0.6,
+        zorder=3,
+    )
+    axes.set_ylim(-0.16 * top, 1.1 * top)
+    if when is not None and when.day is not None:
+        low, middle, high = dates_of(
+            tracks, [max(when.low_day, baseline.day), min(when.day, stop), min(when.high_day, stop)]
+        )
+        axes.plot(
+            [low, high],
+            [-0.08 * top] * 2,
+            color=INK,
+            linewidth=3.2,
+            solid_capstyle="butt",
+            zorder=4,
+        )
+        if not when.happened and when.day <= stop:
+            axes.plot(
+                middle, -0.08 * top, marker="D", color="white", mec=INK, markersize=4, zorder=5
+            )
+    start, finish = dates_of(tracks, [tracks.photos[0].day, max(stop, last, 1.0)])
+    date_axis(axes, start, finish)
+    days = np.linspace(np.floor(start), np.floor(finish), 3)
+    axes.set_xticks(np.floor(days).tolist())
+    axes.set_xlabel("")
+    axes.set_xlim(start - 0.03 * (finish - start), finish + 0.03 * (finish - start))
+    axes.locator_params(axis="y", nbins=3)
+    axes.tick_params(labelsize=6.5)
+    words = _WOUND_WORDS[course.status]
+    if end is not None:
+        words = f"{end}; wound was {course.status}"
+    axes.set_title(
+        f"{course.name} {words}",
+        loc="left",
+        fontsize=LABEL_PT,
+        fontweight="bold" if course.status in ("stalled", "worsening") else "normal",
+        color=INK,
+        pad=3,
+    )

@@ -16,6 +16,7 @@ from matplotlib.ticker import FuncFormatter
 from scipy.optimize import isotonic_regression
 
 from polypvision.reports.looks import Look
+from polypvision.track import PlateTracks
 
 INK = "#1b1e23"
 _INK_SOFT = "#1b1e24"
@@ -50,6 +51,12 @@ _EPOCH = datetime(1970, 1, 1)
 def date_number(when: datetime) -> float:
     """Return a wall-clock date as matplotlib counts it."""
     return (when - _EPOCH) / timedelta(days=1)
+
+
+def dates_of(tracks: PlateTracks, days: Iterable[float]) -> list[float]:
+    """Return days since the first photo as the chart counts them, by the wall clock there."""
+    start = tracks.photos[0].taken_at.replace(tzinfo=None)
+    return [date_number(start) + float(day) for day in days]
 
 
 def _day_and_month(number: float, _: int) -> str:

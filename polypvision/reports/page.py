@@ -7,23 +7,31 @@ and the template only sets it out.
 from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from datetime import date
 from pathlib import PurePath
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from matplotlib.figure import Figure
 
 from polypvision import __version__
-from polypvision.events import LogEntry
-from polypvision.growth import PlateGrowth, growth_of
-from polypvision.healing import WoundCourse, wound_courses
+from polypvision.growth import PlateGrowth
+from polypvision.healing import WoundCourse
 from polypvision.outcomes import Comparison, DonorYield
-from polypvision.plan import RoomForecast, StockForecast
+from polypvision.plan import PlateState, RoomForecast, StockForecast
 from polypvision.plan import sentence as stock_sentence
 from polypvision.reading import Points
-from polypvision.reports.charts import growth_chart, wound_chart
+from polypvision.reports.charts import growth_chart, healing_chart, wound_chart
 from polypvision.reports.drawing import inline_svg
 from polypvision.reports.looks import State, state_of
 from polypvision.reports.overlay import Rgb, draw_overlay, jpeg
+from polypvision.reports.remarks import (
+    division_words,
+    expected_words,
+    growth_words,
+    later_words,
+    remark_words,
+)
 from polypvision.reports.room_charts import comparison_chart, stock_chart
 from polypvision.reports.sayings import (
     CAUTIONS,
@@ -42,7 +50,28 @@ from polypvision.reports.sayings import (
     polyp_row,
     tiles,
 )
+from polypvision.reports.timelines import dates_chart, lineage_chart, stages_chart
+from polypvision.today import Task, day_words
 from polypvision.track import PlateTracks
+
+
+@dataclass(frozen=True, kw_only=True)
+class Strip:
+    """The film-strip of one individual, JPEG in base64."""
+
+    name: str
+    picture: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class TodayPage:
+    """What to do on a day."""
+
+    title: str
+    tasks: tuple[Task, ...]
+    note: str
+    cautions: tuple[str, ...]
+    version: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,6 +84,8 @@ class PlatePage:
         Plate, its line or kind, and from when to when there are photos.
     tiles : tuple of Tile
         The numbers that matter most.
+    remarks : tuple of str
+        What a person must know of the photos and the log as a whole, a sentence each.
     advice : tuple of Advice
         What was flagged, and what to do.
     picture : str
@@ -65,6 +96,13 @@ class PlatePage:
         Charts; empty where there is nothing to draw.
     growth_words, wound_words : str
         What they say, in a sentence.
+    growth_notes : tuple of str
+        Of a contracted plate, and of polyps that shrank.
+    healing_svg, stages_svg, dates_svg, lineage_svg : Markup
+        Charts; empty where there is nothing to draw.
+    dates_words, division_words : tuple of str
+        What the charts of dates and of lineage say, a sentence each.
+    strips : tuple of Strip
     stock_svg, stock_words : Markup, str
         How many will be ready when; empty without a forecast.
     polyps : tuple of PolypRow
@@ -83,13 +121,22 @@ class PlatePage:
     line: str
     span: str
     tiles: tuple[Tile, ...]
+    remarks: tuple[str, ...]
     advice: tuple[Advice, ...]
     picture: str
     picture_words: str
     growth_svg: Markup
     growth_words: str
+    growth_notes: tuple[str, ...]
     wound_svg: Markup
     wound_words: str
+    healing_svg: Markup
+    stages_svg: Markup
+    dates_svg: Markup
+    dates_words: tuple[str, ...]
+    lineage_svg: Markup
+    division_words: tuple[str, ...]
+    strips: tuple[Strip, ...]
     stock_svg: Markup
     stock_words: str
     polyps: tuple[PolypRow, ...]
@@ -117,6 +164,8 @@ class IndexPage:
 
     Attributes
     ----------
+    today_href : str
+        The list of things to do; empty without one.
     plates : tuple of PlateLink
     comparison_svg : Markup
         Ways of cutting compared; empty where there is nothing to compare.
@@ -129,6 +178,7 @@ class IndexPage:
     """
 
     title: str
+    today_href: str
     plates: tuple[PlateLink, ...]
     comparison_svg: Markup
     comparison_words: tuple[str, ...]
@@ -171,12 +221,12 @@ def _span(tracks: PlateTracks) -> str:
     return f"{n_photos} photos, {date_words(first)} to {date_words(last)}"
 
 
-def _overlay(
-    tracks: PlateTracks,
-    courses: Mapping[str, WoundCourse],
-    rgb: Rgb,
-    wounds_px: Mapping[int, Sequence[Points]] | None,
+def latest_overlay(
+    state: PlateState, rgb: Rgb, wounds_px: Mapping[int, Sequence[Points]] | None = None
 ) -> bytes:
+    """Return the latest photo with what was read on it, JPEG."""
+    tracks = state.tracks
+    courses = {one.name: one for one in state.courses}
     latest = tracks.photos[-1]
     states: dict[int, State] = {
         label: state_of(tracks.individual(name), courses) for label, name in latest.names.items()
@@ -206,46 +256,113 @@ def _wound_words(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> str:
     return f"{len(wounded)} wounded so far: {said}."
 
 
+def _chart(figure: Figure, name: str, description: str) -> Markup:
+    return Markup(inline_svg(figure, name=name, description=description))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Charts:
+    """The charts of a plate with at least one photo; those with nothing to draw are empty."""
+
+    growth_svg: Markup = Markup()
+    wound_svg: Markup = Markup()
+    healing_svg: Markup = Markup()
+    stages_svg: Markup = Markup()
+    dates_svg: Markup = Markup()
+    lineage_svg: Markup = Markup()
+
+
+def plate_figures(state: PlateState) -> dict[str, Figure]:
+    """Return the charts of a plate by name, as they are written to files; none without a photo.
+
+    Parameters
+    ----------
+    state : PlateState
+
+    Returns
+    -------
+    dict of str to matplotlib.figure.Figure
+        ``growth``, ``dates``, ``lineage``, and on a plate with a wound ``wounds``, ``healing`` and
+        ``stages``.
+    """
+    tracks, courses = state.tracks, state.courses
+    if not tracks.photos:
+        return {}
+    figures = {
+        "growth": growth_chart(tracks, state.growth, courses, state.log),
+        "dates": dates_chart(
+            tracks,
+            closures=state.closures,
+            sizes=state.sizes,
+            fissions=state.fissions,
+            size_mm=state.size_mm,
+        ),
+        "lineage": lineage_chart(tracks, state.fissions),
+    }
+    if any(one.status != "no wound" for one in courses):
+        figures["wounds"] = wound_chart(tracks, courses, state.log)
+        figures["healing"] = healing_chart(
+            tracks, courses, closures=state.closures, curves=state.curves
+        )
+    if state.progress:
+        figures["stages"] = stages_chart(tracks, state.progress)
+    return figures
+
+
+def _charts(state: PlateState, title: str) -> _Charts:
+    said = {
+        "growth": f"Growth chart of {title}. {_growth_words(state.growth)}",
+        "wounds": f"Wound-closure chart of {title}. {_wound_words(state.tracks, state.courses)}",
+        "healing": f"Areas of the wounds of {title} with the fitted forms.",
+        "stages": f"Between which photos pieces of {title} reached each stage.",
+        "dates": f"Expected dates on {title}. {' '.join(expected_words(state))}",
+        "lineage": f"Who came from whom on {title}. {' '.join(division_words(state))}",
+    }
+    drawn = {
+        name: _chart(figure, name, said[name]) for name, figure in plate_figures(state).items()
+    }
+    return _Charts(
+        growth_svg=drawn.get("growth", Markup()),
+        wound_svg=drawn.get("wounds", Markup()),
+        healing_svg=drawn.get("healing", Markup()),
+        stages_svg=drawn.get("stages", Markup()),
+        dates_svg=drawn.get("dates", Markup()),
+        lineage_svg=drawn.get("lineage", Markup()),
+    )
+
+
 def plate_page(
-    tracks: PlateTracks,
+    state: PlateState,
     *,
-    log: Sequence[LogEntry] = (),
-    line: str = "",
     rgb: Rgb | None = None,
     wounds_px: Mapping[int, Sequence[Points]] | None = None,
-    courses: Sequence[WoundCourse] | None = None,
-    growth: PlateGrowth | None = None,
     stock: StockForecast | None = None,
+    strips: Sequence[tuple[str, Rgb]] = (),
 ) -> PlatePage:
     """Return the page of a plate.
 
     Parameters
     ----------
-    tracks : PlateTracks
-    log : sequence of LogEntry
-    line : str
-        The line or kind of polyp.
+    state : PlateState
     rgb : ndarray (H, W, 3) of uint8, optional
         The latest photo, upright. Without it the page says so instead.
     wounds_px : mapping of int to sequence of ndarray (n, 2), optional
         Outlines of wounds on it, by label.
-    courses, growth : optional
-        Of the same tracks, where they are at hand already.
     stock : StockForecast, optional
         How many of its pieces will be ready when.
+    strips : sequence of (str, ndarray)
+        Film-strips as pictures, by the individual's name.
 
     Returns
     -------
     PlatePage
     """
-    courses = wound_courses(tracks, log) if courses is None else courses
-    growth = growth_of(tracks, courses) if growth is None else growth
+    tracks, log, courses, growth = state.tracks, state.log, state.courses, state.growth
     by_name = {one.name: one for one in courses}
     rates = {one.name: one for one in growth.individuals}
-    title = plate_title(tracks.plate)
+    title = plate_title(state.plate or tracks.plate)
     picture = ""
     picture_words = "There is no photo of this plate yet."
-    growth_svg = wound_svg = Markup()
     if tracks.photos:
         latest = tracks.photos[-1]
         picture_words = (
@@ -254,34 +371,32 @@ def plate_page(
         if rgb is None:
             picture_words += ": the photo itself could not be opened for this page."
         else:
-            picture = b64encode(_overlay(tracks, by_name, rgb, wounds_px)).decode()
-        growth_svg = Markup(
-            inline_svg(
-                growth_chart(tracks, growth, courses, log),
-                name="growth",
-                description=f"Growth chart of {title}. {_growth_words(growth)}",
-            )
-        )
-    if any(one.status != "no wound" for one in courses):
-        wound_svg = Markup(
-            inline_svg(
-                wound_chart(tracks, courses, log),
-                name="wounds",
-                description=f"Wound-closure chart of {title}. {_wound_words(tracks, courses)}",
-            )
-        )
+            picture = b64encode(latest_overlay(state, rgb, wounds_px)).decode()
+    drawn = _charts(state, title)
     return PlatePage(
         title=title,
-        line=line,
+        line=state.line,
         span=_span(tracks),
         tiles=tiles(tracks, courses),
+        remarks=remark_words(state),
         advice=advice(tracks, courses),
         picture=picture,
         picture_words=picture_words,
-        growth_svg=growth_svg,
+        growth_svg=drawn.growth_svg,
         growth_words=_growth_words(growth),
-        wound_svg=wound_svg,
+        growth_notes=growth_words(state),
+        wound_svg=drawn.wound_svg,
         wound_words=_wound_words(tracks, courses),
+        healing_svg=drawn.healing_svg,
+        stages_svg=drawn.stages_svg,
+        dates_svg=drawn.dates_svg,
+        dates_words=expected_words(state),
+        lineage_svg=drawn.lineage_svg,
+        division_words=division_words(state),
+        strips=tuple(
+            Strip(name=name, picture=b64encode(jpeg(rgb, max_bytes=120_000)).decode())
+            for name, rgb in strips
+        ),
         stock_svg=_stock_svg([stock] if stock else [], title),
         stock_words=_stock_words(stock) if stock else "",
         polyps=tuple(
@@ -326,7 +441,7 @@ def _environment() -> Environment:
     )
 
 
-def _render(template: str, page: PlatePage | IndexPage) -> str:
+def _render(template: str, page: PlatePage | IndexPage | TodayPage) -> str:
     values = {field.name: getattr(page, field.name) for field in fields(page)}
     return _environment().get_template(template).render(values)
 
@@ -334,6 +449,26 @@ def _render(template: str, page: PlatePage | IndexPage) -> str:
 def render_page(page: PlatePage) -> str:
     """Return the page of a plate as HTML that stands alone; the same page, the same text."""
     return _render("plate.html", page)
+
+
+def today_page(tasks: Sequence[Task], on: date, *, later: int = 0) -> str:
+    """Return today's list as HTML that stands alone.
+
+    Parameters
+    ----------
+    tasks : sequence of Task
+    on : date
+    later : int
+        Photos left out because they are dated later.
+    """
+    page = TodayPage(
+        title=f"What to do on {day_words(on)}",
+        tasks=tuple(tasks),
+        note=later_words(later, on),
+        cautions=CAUTIONS,
+        version=__version__,
+    )
+    return _render("today.html", page)
 
 
 def plate_link(
@@ -350,7 +485,11 @@ def plate_link(
 
 
 def index_page(
-    plates: Sequence[PlateLink], *, title: str = "Plates", findings: RoomFindings | None = None
+    plates: Sequence[PlateLink],
+    *,
+    title: str = "Plates",
+    findings: RoomFindings | None = None,
+    today_href: str = "",
 ) -> str:
     """Return the list of plates as HTML, with what is known of all of them together.
 
@@ -359,6 +498,8 @@ def index_page(
     plates : sequence of PlateLink
     title : str
     findings : RoomFindings, optional
+    today_href : str
+        Where the list of things to do is; empty without one.
     """
     comparison_svg = Markup()
     stocks: tuple[StockForecast, ...] = ()
@@ -375,6 +516,7 @@ def index_page(
             )
     page = IndexPage(
         title=title,
+        today_href=today_href,
         plates=tuple(plates),
         comparison_svg=comparison_svg,
         comparison_words=tuple(findings.comparison_words) if findings else (),

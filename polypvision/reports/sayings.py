@@ -188,7 +188,7 @@ def advice(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> tuple[Advice,
                         mark=status,
                         heading=heading,
                         who=course.name,
-                        text=f"{_sentence(course.reason)} {text}",
+                        text=f"{as_sentence(course.reason)} {text}",
                     )
                 )
     latest = tracks.photos[-1]
@@ -199,7 +199,7 @@ def advice(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> tuple[Advice,
                     mark="lost",
                     heading="Not found",
                     who=event.individuals[0],
-                    text=f"{_sentence(event.evidence)} Look for it; if it is gone, log the loss.",
+                    text=f"{as_sentence(event.evidence)} Look for it; if it is gone, log the loss.",
                 )
             )
         if event.kind == "divided" and event.at == latest.taken_at:
@@ -208,7 +208,7 @@ def advice(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> tuple[Advice,
                     mark="two mouths",
                     heading="Divided",
                     who=" ".join(event.individuals),
-                    text=f"{_sentence(event.evidence)} Log the division if you agree.",
+                    text=f"{as_sentence(event.evidence)} Log the division if you agree.",
                 )
             )
     for flag, sentence in FLAGS.items():
@@ -229,7 +229,8 @@ def advice(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> tuple[Advice,
     return tuple(found)
 
 
-def _sentence(words: str) -> str:
+def as_sentence(words: str) -> str:
+    """Return words with a capital first and a stop last."""
     return f"{words[:1].upper()}{words[1:]}.".replace("mm2", "mm²")
 
 
