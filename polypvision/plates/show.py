@@ -8,19 +8,22 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.corrections import sayings_in
 from polypvision.errors import PhotoError, PhotoUnreadable
+from polypvision.events import Sighting
 from polypvision.files.photos import read_file
 from polypvision.files.pixels import decode
 from polypvision.healing import WoundCourse, wound_courses
+from polypvision.plates.corrected import corrected_photos
 from polypvision.store.entries import entries_of
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto, photos_of, readings_in
+from polypvision.store.readings import StoredPhoto
 from polypvision.track import PlateTracks, link_readings, to_record
 
 
 def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
-    """Return the read photos of a plate in date order.
+    """Return the read photos of a plate in date order, their readings as people corrected them.
 
     Raises
     ------
@@ -28,7 +31,7 @@ def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
     """
     with logbook.reading() as connection:
         facts_of(connection, plate)
-        return photos_of(connection, plate)
+        return [one.photo for one in corrected_photos(connection, plate)]
 
 
 def tracks_of(logbook: Logbook, plate: str) -> PlateTracks:
@@ -40,9 +43,25 @@ def tracks_of(logbook: Logbook, plate: str) -> PlateTracks:
     """
     with logbook.reading() as connection:
         facts = facts_of(connection, plate)
-        photos = photos_of(connection, plate)
+        photos = corrected_photos(connection, plate)
         entries = entries_of(connection, plate)
-    return link_readings(readings_in(photos), log=entries, normal_mouths=facts.normal_mouths)
+    machine = [one.corrected.machine for one in photos]
+    plain = link_readings(machine, log=entries, normal_mouths=facts.normal_mouths)
+    if not any(one.corrected.standings for one in photos):
+        return plain
+    sayings, _ = sayings_in([one.corrected for one in photos])
+    return link_readings(
+        [one.reading for one in photos],
+        log=entries,
+        normal_mouths=facts.normal_mouths,
+        sayings=sayings,
+        # The log speaks of individuals by name, so a correction must not shift their names.
+        names_before={
+            Sighting(sha256=photo.sha256, label=label): name
+            for photo in plain.photos
+            for label, name in photo.names.items()
+        },
+    )
 
 
 def courses_of(logbook: Logbook, plate: str) -> tuple[PlateTracks, tuple[WoundCourse, ...]]:
