@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from skimage.draw import polygon
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
 from polypvision.errors import CorrectionError
@@ -206,11 +207,10 @@ def _resized(polyp: Polyp, outline_px: Points, outline_mm: Points, plane: Plane)
 
 
 def _painted(outlines: Sequence[Points], shape: tuple[int, int]) -> NDArray[np.uint8]:
-    """Return a mask (h, w) of outlines (n, 2) in its pixels, edges at a sixteenth of a pixel."""
+    """Return a mask (h, w) of outlines (n, 2) in its pixels: those whose centre lies inside."""
     mask = np.zeros(shape, np.uint8)
     for outline in outlines:
-        points = np.rint(outline * 16).astype(np.int32).reshape(-1, 1, 2)
-        cv2.fillPoly(mask, [points], (1,), shift=4)
+        mask[polygon(outline[:, 1], outline[:, 0], shape)] = 1
     return mask
 
 

@@ -308,8 +308,12 @@ def _mouth(
 
 def _name(value: Any) -> str:
     name = value.strip() if isinstance(value, str) else ""
-    if not name or len(name) > _NAME_MOST or not name.isprintable():
-        raise CorrectionError(f"The name {value!r} cannot be used. Give 1 to {_NAME_MOST} letters.")
+    plain = all(letter.isalnum() or letter in " -'." for letter in name)
+    if not name or len(name) > _NAME_MOST or not plain:
+        raise CorrectionError(
+            f"The name {value!r} cannot be used. Give 1 to {_NAME_MOST} letters, digits, blanks, "
+            "hyphens or dots."
+        )
     if _MACHINE_NAME.fullmatch(name):
         raise CorrectionError(
             f"Names like {name} are given by the machine. Choose another, such as a word."

@@ -23,14 +23,17 @@ from polypvision.corrections import (
 from polypvision.corrections.acts import JoinLineage, Withdraw
 from polypvision.corrections.wishes import one_polyp, relation
 from polypvision.errors import CorrectionConflict, CorrectionError, PolypvisionError
+from polypvision.evaluate.agreement import Agreement, compare_with_people
 from polypvision.plates.corrected import (
     CorrectedPhoto,
     corrected_photo,
     corrected_photos,
     find_corrected,
 )
+from polypvision.plates.log import list_plates
 from polypvision.reading import PlateReading, Polyp
 from polypvision.store.corrections import add_correction, hold, photo_named
+from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
 
 _AUTHOR_MOST = 80
@@ -300,3 +303,27 @@ def standing_words(standing: Standing) -> str:
     if isinstance(one.act, Withdraw):
         words += f" {one.act.of[:8]}"
     return f"{words} ({standing.state}{': ' + standing.why if standing.why else ''})"
+
+
+def machine_against_people(logbook: Logbook, plates: Sequence[str] | None = None) -> Agreement:
+    """Compare the machine with people on all photos on which a correction holds.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    plates : sequence of str or None
+        All of them if None.
+
+    Raises
+    ------
+    PlateUnknown
+    """
+    names = [one.facts.plate for one in list_plates(logbook)] if plates is None else plates
+    pairs = []
+    for plate in names:
+        with logbook.reading() as connection:
+            facts_of(connection, plate)
+            for one in corrected_photos(connection, plate):
+                if one.corrected.authors:
+                    pairs.append((one.corrected.machine, one.reading))
+    return compare_with_people(pairs)

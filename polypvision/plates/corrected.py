@@ -10,11 +10,15 @@ from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 
-from polypvision.corrections import Corrected, Correction, correct
+from polypvision.corrections import Corrected, Correction, correct, sayings_in
 from polypvision.errors import CorrectionError
+from polypvision.events import LogEntry, Sighting
 from polypvision.reading import PlateReading, to_record
 from polypvision.store.corrections import corrections_in
+from polypvision.store.entries import entries_of
+from polypvision.store.facts import facts_of
 from polypvision.store.readings import StoredPhoto, find_photo, photos_of
+from polypvision.track import PlateTracks, link_readings
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -81,3 +85,43 @@ def find_corrected(connection: sa.Connection, sha256: str) -> CorrectedPhoto:
             "polypvision read PHOTO --record --mm-per-px X --plate NAME"
         )
     return corrected_photo(photo, corrections_in(connection, [sha256])[sha256])
+
+
+def follow(
+    photos: Sequence[CorrectedPhoto], log: Sequence[LogEntry], *, normal_mouths: int
+) -> tuple[PlateTracks, list[LogEntry]]:
+    """Return a plate through time, and its log with individuals called as they are there."""
+    machine = [one.corrected.machine for one in photos]
+    tracks = link_readings(machine, log=log, normal_mouths=normal_mouths)
+    if any(one.corrected.standings for one in photos):
+        sayings, _ = sayings_in([one.corrected for one in photos])
+        tracks = link_readings(
+            [one.reading for one in photos],
+            log=log,
+            normal_mouths=normal_mouths,
+            sayings=sayings,
+            # The log speaks of individuals by name, so a correction must not shift their names.
+            names_before={
+                Sighting(sha256=photo.sha256, label=label): name
+                for photo in tracks.photos
+                for label, name in photo.names.items()
+            },
+        )
+    called = [
+        replace(one, individual=tracks.given.get(one.individual or "", one.individual))
+        for one in log
+    ]
+    return tracks, called
+
+
+def followed(connection: sa.Connection, plate: str) -> tuple[PlateTracks, list[LogEntry]]:
+    """Return a plate through time and its log; see `follow`.
+
+    Raises
+    ------
+    PlateUnknown
+    """
+    facts = facts_of(connection, plate)
+    photos = corrected_photos(connection, plate)
+    log = entries_of(connection, plate)
+    return follow(photos, log, normal_mouths=facts.normal_mouths)

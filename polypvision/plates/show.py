@@ -8,18 +8,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.corrections import sayings_in
 from polypvision.errors import PhotoError, PhotoUnreadable
-from polypvision.events import Sighting
 from polypvision.files.photos import read_file
 from polypvision.files.pixels import decode
 from polypvision.healing import WoundCourse, wound_courses
-from polypvision.plates.corrected import corrected_photos
-from polypvision.store.entries import entries_of
+from polypvision.plates.corrected import corrected_photos, followed
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto
-from polypvision.track import PlateTracks, link_readings, to_record
+from polypvision.track import PlateTracks, to_record
 
 
 def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
@@ -42,26 +39,7 @@ def tracks_of(logbook: Logbook, plate: str) -> PlateTracks:
     PlateUnknown
     """
     with logbook.reading() as connection:
-        facts = facts_of(connection, plate)
-        photos = corrected_photos(connection, plate)
-        entries = entries_of(connection, plate)
-    machine = [one.corrected.machine for one in photos]
-    plain = link_readings(machine, log=entries, normal_mouths=facts.normal_mouths)
-    if not any(one.corrected.standings for one in photos):
-        return plain
-    sayings, _ = sayings_in([one.corrected for one in photos])
-    return link_readings(
-        [one.reading for one in photos],
-        log=entries,
-        normal_mouths=facts.normal_mouths,
-        sayings=sayings,
-        # The log speaks of individuals by name, so a correction must not shift their names.
-        names_before={
-            Sighting(sha256=photo.sha256, label=label): name
-            for photo in plain.photos
-            for label, name in photo.names.items()
-        },
-    )
+        return followed(connection, plate)[0]
 
 
 def courses_of(logbook: Logbook, plate: str) -> tuple[PlateTracks, tuple[WoundCourse, ...]]:
@@ -71,10 +49,9 @@ def courses_of(logbook: Logbook, plate: str) -> tuple[PlateTracks, tuple[WoundCo
     ------
     PlateUnknown
     """
-    tracks = tracks_of(logbook, plate)
     with logbook.reading() as connection:
-        entries = entries_of(connection, plate)
-    return tracks, wound_courses(tracks, entries)
+        tracks, log = followed(connection, plate)
+    return tracks, wound_courses(tracks, log)
 
 
 def course_record(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> dict[str, Any]:

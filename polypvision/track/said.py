@@ -209,6 +209,7 @@ def renamed(tracks: PlateTracks, given: Mapping[str, str]) -> PlateTracks:
 
     return replace(
         tracks,
+        given=given,
         photos=tuple(
             replace(one, names={label: call(name) for label, name in one.names.items()})
             for one in tracks.photos
