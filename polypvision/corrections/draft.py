@@ -216,7 +216,8 @@ def _painted(outlines: Sequence[Points], shape: tuple[int, int]) -> NDArray[np.u
 
 def _window(outline_mm: Points) -> tuple[Points, tuple[int, int]]:
     """Return the corner (mm) and the shape of a window round an outline, with a margin."""
-    low = outline_mm.min(axis=0) - _MARGIN_PX / _PX_PER_MM
+    # Half a pixel off: edges at whole millimetres then run between pixels, not through them.
+    low = outline_mm.min(axis=0) - (_MARGIN_PX + 0.5) / _PX_PER_MM
     wide, high = np.ceil((outline_mm.max(axis=0) - low) * _PX_PER_MM).astype(int) + _MARGIN_PX
     return low, (int(high), int(wide))
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from time_builders import PX_PER_MM, ellipse, make_polyp, make_reading
 
-from polypvision.corrections import Correction, apply, correct, to_redo, to_undo
+from polypvision.corrections import Act, Correction, apply, correct, to_redo, to_undo
 from polypvision.corrections.acts import (
     AddMouth,
     AddPolyp,
@@ -197,12 +197,12 @@ def steps(reading: PlateReading, kinds: Sequence[int]) -> list[Correction]:
         now = apply(reading, made)
         if not now.polyps or kind == 0:
             x = 20.0 + 13.0 * number
-            act: object = AddPolyp(outline_px=ellipse(x, 90, 9, 9) * PX_PER_MM)
-            made.append(correction(number, act))  # type: ignore[arg-type]
+            act = AddPolyp(outline_px=ellipse(x, 90, 9, 9) * PX_PER_MM)
+            made.append(correction(number, act))
             continue
         polyp = now.polyps[kind % len(now.polyps)]
         x, y = polyp.x_px, polyp.y_px
-        acts = [
+        acts: list[Act] = [
             DeletePolyp(),
             ReshapePolyp(outline_px=polyp.outline_px * 1.01),
             SplitPolyp(line_px=np.array([[x, y - 3.0], [x, y + 3.0]])),
