@@ -80,6 +80,7 @@ POLYPS: tuple[Column, ...] = (
     _column("wound_margin_mm", "mm", "float64", "Border between wound and living tissue."),
     _column("score", "", "float64", "How sure it is a polyp, 0 to 1."),
     _column("flags", "", "string", "Quality flags of the polyp, separated by spaces."),
+    _column("corrected_by", "", "string", "People who corrected it, separated by semicolons."),
 )
 
 OBSERVATIONS: tuple[Column, ...] = (

@@ -23,7 +23,10 @@
     ├── TableError            "table"             a table handed in has a wrong column or value
     ├── LogbookError          "logbook"           the logbook cannot be opened or written
     │   ├── LogbookTooNew         "logbook-too-new"
-    │   └── PlateUnknown          "unknown-plate"
+    │   ├── PlateUnknown          "unknown-plate"
+    │   └── PhotoUnknown          "unknown-photo"
+    ├── CorrectionError       "correction"        a correction that cannot be made as it is written
+    │   └── CorrectionConflict    "conflict"      what it was made on has changed since
     └── OutputError           "output"            a result could not be written
 
 Each message says what was found, what is the matter, and what to do next.
@@ -160,6 +163,24 @@ class PlateUnknown(LogbookError):
     """The logbook has no plate of that name."""
 
     kind = "unknown-plate"
+
+
+class PhotoUnknown(LogbookError):
+    """The logbook has no such photo, or several of that name."""
+
+    kind = "unknown-photo"
+
+
+class CorrectionError(PolypvisionError):
+    """A correction cannot be made as it is written."""
+
+    kind = "correction"
+
+
+class CorrectionConflict(CorrectionError):
+    """What a correction was made on has changed since."""
+
+    kind = "conflict"
 
 
 class OutputError(PolypvisionError):

@@ -47,6 +47,40 @@ class LogEntry:
         return tuple((self.individual or "").replace(",", " ").split())
 
 
+@dataclass(frozen=True, kw_only=True)
+class Sighting:
+    """One polyp on one photo, by the photo's hash and the polyp's label there."""
+
+    sha256: str
+    label: int
+
+
+SayingKind = Literal["name", "same", "daughter", "other", "no-parent"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Saying:
+    """What a person says of who is who.
+
+    Attributes
+    ----------
+    kind : {'name', 'same', 'daughter', 'other', 'no-parent'}
+        It is called so; it is the same individual as `before`; it came from `before`; it is not
+        the individual it would be taken for; it came from nobody known.
+    seen : Sighting
+        Whom it is said of.
+    before : Sighting or None
+        On an earlier photo; only of 'same' and 'daughter'.
+    name : str
+        Only of 'name'.
+    """
+
+    kind: SayingKind
+    seen: Sighting
+    before: Sighting | None = None
+    name: str = ""
+
+
 SeenKind = Literal["divided", "new", "lost", "moved", "joined", "rearranged"]
 """What comparing photos shows. ``joined``: two that stand there were read as one; ``rearranged``:
 pieces of the plate changed places."""

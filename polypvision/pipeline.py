@@ -111,7 +111,12 @@ def read_plate(
         _refuse_other_scale(rgb, given, polyps, view)
         flags |= {"scale-doubtful"} if polyps else set()
     return PlateReading(
-        facts=facts, plate=plate, scale=view.scale, polyps=polyps, flags=tuple(flags)
+        facts=facts,
+        plate=plate,
+        scale=view.scale,
+        polyps=polyps,
+        flags=tuple(flags),
+        plate_to_photo=view.plate_to_photo,
     )
 
 

@@ -84,6 +84,8 @@ class Polyp:
         Median CIELAB colour (D65) of the disc in the balanced photo.
     score : float
         How sure it is a polyp, 0 to 1.
+    corrected_by : tuple of str
+        The people whose corrections it shows, in order; empty if it is as the machine read it.
     """
 
     label: int
@@ -107,6 +109,7 @@ class Polyp:
     colour_lab: tuple[float, float, float]
     score: float
     flags: tuple[str, ...] = ()
+    corrected_by: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "flags", check_flags(self.flags))
@@ -131,6 +134,9 @@ class PlateReading:
         In the order of their labels.
     flags : tuple of str
         On the photo as a whole.
+    plate_to_photo : ndarray (3, 3) of float64 or None
+        Homography from plate coordinates (mm) to pixels of the upright photo; None where it was
+        not recorded.
     """
 
     facts: PhotoFacts
@@ -138,6 +144,7 @@ class PlateReading:
     scale: Scale
     polyps: tuple[Polyp, ...] = ()
     flags: tuple[str, ...] = ()
+    plate_to_photo: NDArray[np.float64] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "flags", check_flags(self.flags))
@@ -182,7 +189,8 @@ def _points(points: Points, digits: int) -> list[list[float]]:
     return rounded
 
 
-def _polyp_record(polyp: Polyp) -> dict[str, Any]:
+def polyp_record(polyp: Polyp) -> dict[str, Any]:
+    """Return a polyp as plain JSON values, as in the record of its photo."""
     return {
         "label": polyp.label,
         "x_mm": _number(polyp.x_mm, 3),
@@ -215,6 +223,7 @@ def _polyp_record(polyp: Polyp) -> dict[str, Any]:
         "colour_lab": [round(float(value), 2) for value in polyp.colour_lab],
         "score": _number(polyp.score, 4),
         "flags": list(polyp.flags),
+        "corrected_by": list(polyp.corrected_by),
     }
 
 
@@ -239,6 +248,7 @@ def to_record(outcome: Outcome) -> dict[str, Any]:
         "error": None,
         "flags": list(outcome.flags),
         "scale": None,
+        "plate_to_photo": None,
         "n_polyps": 0,
         "n_mouths": 0,
         "polyps": [],
@@ -254,9 +264,12 @@ def to_record(outcome: Outcome) -> dict[str, Any]:
             "source": scale.source,
             "reprojection_px": _number(scale.reprojection_px, 4),
         },
+        "plate_to_photo": (
+            None if outcome.plate_to_photo is None else outcome.plate_to_photo.tolist()
+        ),
         "n_polyps": outcome.n_polyps,
         "n_mouths": outcome.n_mouths,
-        "polyps": [_polyp_record(polyp) for polyp in outcome.polyps],
+        "polyps": [polyp_record(polyp) for polyp in outcome.polyps],
     }
 
 
@@ -264,7 +277,8 @@ def _float(value: float | None) -> float:
     return float("nan") if value is None else float(value)
 
 
-def _polyp_from(record: Mapping[str, Any]) -> Polyp:
+def polyp_from(record: Mapping[str, Any]) -> Polyp:
+    """Return the polyp whose record this is: the inverse of `polyp_record`."""
     lab = record["colour_lab"]
     return Polyp(
         label=int(record["label"]),
@@ -280,6 +294,7 @@ def _polyp_from(record: Mapping[str, Any]) -> Polyp:
         ),
         colour_lab=(float(lab[0]), float(lab[1]), float(lab[2])),
         flags=tuple(record["flags"]),
+        corrected_by=tuple(record.get("corrected_by", ())),
         **{
             key: _float(record[key])
             for key in (
@@ -326,7 +341,7 @@ def from_record(record: Mapping[str, Any]) -> Outcome:
             plate=record["plate"],
             flags=flags,
         )
-    scale = record["scale"]
+    scale, plane = record["scale"], record.get("plate_to_photo")
     return PlateReading(
         facts=facts,
         plate=record["plate"],
@@ -336,6 +351,7 @@ def from_record(record: Mapping[str, Any]) -> Outcome:
             source=scale["source"],
             reprojection_px=_float(scale["reprojection_px"]),
         ),
-        polyps=tuple(_polyp_from(polyp) for polyp in record["polyps"]),
+        polyps=tuple(polyp_from(polyp) for polyp in record["polyps"]),
         flags=flags,
+        plate_to_photo=None if plane is None else np.asarray(plane, np.float64).reshape(3, 3),
     )

@@ -13,9 +13,8 @@ ROOMS = (
     # The vocabulary.
     "errors", "flags", "columns", "events", "reading", "forecasts",
     # The stages.
-    "card", "calibrate", "segment", "mouths", "measure", "track", "healing", "growth", "outcomes",
-    "plan", "today", "reports",
-    "pipeline",
+    "card", "calibrate", "segment", "mouths", "measure", "corrections", "track", "healing",
+    "growth", "outcomes", "plan", "today", "reports", "pipeline",
     # The workshop.
     "render", "train", "evaluate",
     # The outside world.

@@ -6,6 +6,7 @@ import typer
 
 from polypvision import __version__
 from polypvision.cli.card import card
+from polypvision.cli.correct import correct
 from polypvision.cli.evaluate import evaluate
 from polypvision.cli.export import export
 from polypvision.cli.log import log_app
@@ -50,6 +51,7 @@ app.command()(card)
 app.command()(read)
 app.command()(plates)
 app.command()(track)
+app.command()(correct)
 app.add_typer(log_app, name="log")
 app.command()(today)
 app.command()(outcomes)

@@ -5,7 +5,14 @@ from typing import Annotated
 
 import typer
 
-from polypvision.cli.common import JsonOption, is_terminal, progress_bar, write_json
+from polypvision.cli.common import (
+    JsonOption,
+    LogbookOption,
+    is_terminal,
+    opened,
+    progress_bar,
+    write_json,
+)
 
 
 def evaluate(
@@ -33,8 +40,13 @@ def evaluate(
         int,
         typer.Option(metavar="N", min=0, help="Foretell the stock of N invented plates."),
     ] = 0,
+    people: Annotated[
+        bool,
+        typer.Option("--people", help="Compare the machine with people's corrections so far."),
+    ] = False,
     seed: Annotated[int, typer.Option(min=0, help="Chance of the invented plates.")] = 0,
     json: JsonOption = None,
+    logbook: LogbookOption = None,
 ) -> None:
     """Score readings against truth: counts, overlap, mouths, diameters and wounds.
 
@@ -43,18 +55,35 @@ def evaluate(
     series are off, how often 95 % intervals hold the truth, and what taking out the shared
     expansion gains. With --stock: how often the 95 % interval of the number of ready pieces held
     what became of the plates, foretold from photos of their first two to four weeks.
+
+    With --people: count bias, limits of agreement of diameters, and mouths; the machine's
+    readings in the logbook against what people made of them.
     """
     invented = {_series: series, _forecasts: forecasts, _stock: stock}
     asked = [(score, count) for score, count in invented.items() if count]
-    if len(asked) == 1 and readings is None:
+    if people and readings is None and not asked:
+        _people(logbook, json)
+    elif len(asked) == 1 and readings is None and not people:
         [(score, count)] = asked
         score(count, seed, json)
-    elif readings is not None and truth is not None and not asked:
+    elif readings is not None and truth is not None and not asked and not people:
         _readings(readings, truth, json)
     else:
         raise typer.BadParameter(
-            "give READINGS.json and TRUTH.json, --series N, --forecasts N or --stock N."
+            "give READINGS.json and TRUTH.json, --series N, --forecasts N, --stock N or --people."
         )
+
+
+def _people(logbook: str | None, json: Path | None) -> None:
+    from polypvision.evaluate.agreement import agreement_lines, agreement_record
+    from polypvision.plates.correct import machine_against_people
+
+    with opened(logbook) as book:
+        found = machine_against_people(book)
+    write_json(json, agreement_record(found))
+    if not is_terminal(json):
+        for line in agreement_lines(found):
+            typer.echo(line)
 
 
 def _series(count: int, seed: int, json: Path | None) -> None:

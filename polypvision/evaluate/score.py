@@ -10,9 +10,10 @@ import shapely
 from numpy.typing import NDArray
 
 from polypvision.errors import TableError
-from polypvision.evaluate.overlap import STRICT_IOU, iou_matrix, match, polygons, union_iou
+from polypvision.evaluate.overlap import STRICT_IOU, match, union_iou
 from polypvision.evaluate.scores import NAN, Detection, Pair, PhotoScore, Scores, Thing
 from polypvision.evaluate.truth import TruthPhoto, TruthPolyp, truth_photos
+from polypvision.measure.overlap import iou_matrix, polygons
 from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.reading import Points
 

@@ -9,29 +9,17 @@ from skimage.color import rgb2lab
 from polypvision.calibrate.plane import mm_per_px
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.doubts import outline_doubts
-from polypvision.measure.shape import (
-    circularity,
-    equivalent_diameter,
-    feret_max,
-    mask_outline,
-    perimeter,
-    polygon_area,
-    polygon_centroid,
-)
-from polypvision.measure.wounds import MIN_WOUND_MM2, Wound, find_wound
+from polypvision.measure.shape import mask_outline, polygon_centroid
+from polypvision.measure.sizes import mouth_flags, outline_size, wound_err
+from polypvision.measure.wounds import Wound, find_wound
 from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap, polyp_windows
 
-OUTLINE_ERR_MM = 0.10
-"""Standard uncertainty of where an outline runs, common to a whole outline, mm (own estimate from
-rendered plates; see the accuracy table in DEVELOPERS.md)."""
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
 _COLOUR_PIXELS = 10_000
-_IRREGULAR_CIRCULARITY = 0.6
-_UNSURE = (0.25, 0.75)
 
 
 def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
@@ -139,17 +127,13 @@ def _measure(
     corner = np.array([window[1].start, window[0].start], dtype=np.float64)
     outline = mask_outline(mask)
     outline_mm = view.to_mm(outline + corner)
-    area = polygon_area(outline_mm)
-    diameter = equivalent_diameter(area)
-    length = perimeter(outline_mm)
     centre = polygon_centroid(outline_mm)
+    relative = _scale_err(view, centre)
+    size = outline_size(outline_mm, relative)
 
     body = body_colour(rgb[mask])
     wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
-
-    relative = _scale_err(view, centre)
-    area_err = float(np.hypot(2 * relative * area, length * OUTLINE_ERR_MM))
     flags = _flags(mask, labels, label, rgb, view.valid[window], wound)
     flags |= outline_doubts(
         outline,
@@ -159,12 +143,9 @@ def _measure(
         n_wounds=len(wound.outlines_xy),
         at_edge="touches-edge" in flags,
     )
-    if circularity(area, length) < _IRREGULAR_CIRCULARITY:
+    if size.irregular:
         flags.add("irregular")
-    if len(mouths.places_xy) > normal_mouths:
-        flags.add("two-mouths")
-    if normal_mouths == 1 and _UNSURE[0] < mouths.two_mouths_probability < _UNSURE[1]:
-        flags.add("mouth-unsure")
+    flags |= mouth_flags(len(mouths.places_xy), mouths.two_mouths_probability, normal_mouths)
     centre_px = view.to_photo(centre[None, :])[0]
     return Polyp(
         label=label,
@@ -174,18 +155,18 @@ def _measure(
         y_px=float(centre_px[1]),
         outline_px=view.to_photo(outline_mm),
         outline_mm=outline_mm,
-        diameter_mm=diameter,
-        diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
-        feret_max_mm=feret_max(outline_mm),
-        area_mm2=area,
-        area_mm2_err=area_err,
+        diameter_mm=size.diameter_mm,
+        diameter_mm_err=size.diameter_mm_err,
+        feret_max_mm=size.feret_max_mm,
+        area_mm2=size.area_mm2,
+        area_mm2_err=size.area_mm2_err,
         mouths=tuple(
             _mouth(view, place, score)
             for place, score in zip(mouths.places_xy, mouths.scores, strict=True)
         ),
         two_mouths_probability=mouths.two_mouths_probability,
         wound_mm2=wound_mm2,
-        wound_mm2_err=_wound_err(wound_mm2, wound.margin_px / view.px_per_mm, relative),
+        wound_mm2_err=wound_err(wound_mm2, wound.margin_px / view.px_per_mm, relative),
         wound_margin_mm=wound.margin_px / view.px_per_mm,
         wound_outlines_px=tuple(
             view.to_photo(view.to_mm(part + corner)) for part in wound.outlines_xy
@@ -206,14 +187,6 @@ def body_colour(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
     depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
     coloured = pixels[depth <= np.median(depth)]
     return np.asarray(np.median(coloured, axis=0), np.float64)
-
-
-def _wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:
-    """Uncertainty of a wound's area: its two borders, each uncertain like an outline."""
-    if wound_mm2 == 0:
-        # Less than the smallest area that is looked for could be there unseen.
-        return MIN_WOUND_MM2 / float(np.sqrt(3))
-    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * OUTLINE_ERR_MM))
 
 
 def _flags(

@@ -31,7 +31,13 @@ class Wound:
     margin_px: float
 
 
-def find_wound(exposed: NDArray[np.float32], mask: NDArray[np.bool_], px_per_mm: float) -> Wound:
+def find_wound(
+    exposed: NDArray[np.float32],
+    mask: NDArray[np.bool_],
+    px_per_mm: float,
+    *,
+    least_mm2: float = MIN_WOUND_MM2,
+) -> Wound:
     """Find the exposed tissue of one polyp.
 
     Parameters
@@ -41,6 +47,8 @@ def find_wound(exposed: NDArray[np.float32], mask: NDArray[np.bool_], px_per_mm:
     mask : ndarray (h, w) of bool
         The polyp.
     px_per_mm : float
+    least_mm2 : float
+        Smaller areas are left out.
 
     Returns
     -------
@@ -48,11 +56,11 @@ def find_wound(exposed: NDArray[np.float32], mask: NDArray[np.bool_], px_per_mm:
         Without outlines if none is seen.
     """
     seen = (exposed > WOUND_LEVEL) & mask
-    if np.count_nonzero(seen) < MIN_WOUND_MM2 * px_per_mm**2:
+    if np.count_nonzero(seen) < least_mm2 * px_per_mm**2:
         return Wound(outlines_xy=(), area_px=0.0, margin_px=0.0)
     _, regions, boxes, _ = cv2.connectedComponentsWithStats(seen.astype(np.uint8))
     sizes = np.asarray(boxes)[:, cv2.CC_STAT_AREA]
-    large = np.flatnonzero(sizes >= MIN_WOUND_MM2 * px_per_mm**2)
+    large = np.flatnonzero(sizes >= least_mm2 * px_per_mm**2)
     outlines = [mask_outline(np.asarray(regions) == index) for index in large if index]
     living = mask & ~(seen & np.isin(regions, large))
     return Wound(

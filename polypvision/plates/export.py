@@ -23,12 +23,13 @@ from polypvision.files.tables import (
     polyp_table,
 )
 from polypvision.healing import wound_courses
-from polypvision.plates.log import list_plates, log_of
+from polypvision.plates.corrected import CorrectedPhoto, corrected_photos, followed
+from polypvision.plates.log import list_plates
 from polypvision.plates.report import file_stem
-from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
+from polypvision.plates.show import photo_pixels
 from polypvision.reports.tables import events_table, observations_table
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto, readings_in, refused_photos
+from polypvision.store.readings import StoredPhoto, refused_photos
 
 Format = Literal["csv", "parquet", "coco"]
 
@@ -73,17 +74,20 @@ def export_plates(
     """
     make_folder(folder)
     names = plates or [one.facts.plate for one in list_plates(logbook)]
-    photos = [photo for plate in names for photo in stored_photos(logbook, plate)]
+    found: list[CorrectedPhoto] = []
+    observations, events = [table((), OBSERVATIONS)], [table((), EVENTS)]
+    for plate in names:
+        with logbook.reading() as connection:
+            tracks, log = followed(connection, plate)
+            found += corrected_photos(connection, plate)
+        observations.append(observations_table(tracks, wound_courses(tracks, log)))
+        events.append(events_table(tracks, log))
+    photos = [one.photo for one in found]
     refused: list[StoredPhoto] = []
     if not plates:
         # Which plate they show is not known, so they belong only to the whole.
         with logbook.reading() as connection:
             refused = refused_photos(connection)
-    observations, events = [table((), OBSERVATIONS)], [table((), EVENTS)]
-    for plate in names:
-        tracks, log = tracks_of(logbook, plate), log_of(logbook, plate)
-        observations.append(observations_table(tracks, wound_courses(tracks, log)))
-        events.append(events_table(tracks, log))
     tables = {
         "photos": photo_table([photo.outcome for photo in (*photos, *refused)]),
         "polyps": polyp_table([photo.outcome for photo in photos]),
@@ -99,7 +103,12 @@ def export_plates(
             write_bytes(written[-1], _WRITERS[form](frame))
     if "coco" in formats:
         written.append(folder / "outlines.coco.json")
-        write_text(written[-1], json_text(_coco(photos)))
+        write_text(written[-1], json_text(_coco(found)))
+        checked = [one for one in found if one.corrected.authors]
+        if checked:
+            # To learn from: only photos on which a person has put something right.
+            written.append(folder / "corrected.coco.json")
+            write_text(written[-1], json_text(_coco(checked)))
     missing: list[str] = []
     if pictures:
         make_folder(folder / "pictures")
@@ -122,9 +131,10 @@ def _picture_name(photo: StoredPhoto) -> str:
     return f"pictures/{stem}_{day}_{photo.sha256[:12]}.jpg"
 
 
-def _coco(photos: Sequence[StoredPhoto]) -> dict[str, object]:
+def _coco(found: Sequence[CorrectedPhoto]) -> dict[str, object]:
     return coco_record(
-        readings_in(list(photos)),
-        {photo.sha256: photo.size_px for photo in photos if photo.size_px is not None},
-        {photo.sha256: _picture_name(photo) for photo in photos},
+        [one.reading for one in found],
+        {one.photo.sha256: one.photo.size_px for one in found if one.photo.size_px is not None},
+        {one.photo.sha256: _picture_name(one.photo) for one in found},
+        {one.photo.sha256: one.corrected.authors for one in found},
     )

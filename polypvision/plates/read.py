@@ -23,6 +23,7 @@ from polypvision.files.dates import PhotoDate
 from polypvision.files.photos import PhotoFile, date_of, find_photos, read_file, shown_path
 from polypvision.files.pixels import decode
 from polypvision.pipeline import ReadSettings
+from polypvision.plates.corrected import CorrectedPhoto, find_corrected
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 from polypvision.store.facts import PlateFacts, facts_of, find_facts, set_facts
 from polypvision.store.logbook import Logbook
@@ -187,10 +188,10 @@ class _Reader:
             if new_name:
                 with logbook.writing() as connection:
                     add_name(connection, photo.sha256, place)
+            with logbook.reading() as connection:
+                held = find_corrected(connection, photo.sha256).reading
             return PhotoOutcome(
-                outcome=replace(
-                    known.outcome, facts=replace(known.outcome.facts, photo=facts.photo)
-                ),
+                outcome=replace(held, facts=replace(held.facts, photo=facts.photo)),
                 status="known",
                 remark=f"same photo as {_short(known.names[0])}" if new_name else "",
             )
@@ -217,12 +218,17 @@ class _Reader:
             )
             self._keep_wishes(connection, reading.plate)
             twin = twin_of(connection, reading) if date and date.source == "exif" else None
-        remark = _date_remark(date) if known is None else ""
+            now = find_corrected(connection, photo.sha256)
+        remark = _date_remark(date) if known is None else _kept_remark(now)
         if twin is not None:
             # Two points of time that are one would count one photo twice.
             remark = f"same moment as {_short(twin)}: an edited copy?"
         status: Status = "recorded" if known is None else "again"
-        return PhotoOutcome(outcome=reading, status=status, remark=remark)
+        return PhotoOutcome(
+            outcome=now.reading if now.corrected.standings else reading,
+            status=status,
+            remark=remark,
+        )
 
     def _up_to_date(self, known: StoredPhoto) -> bool:
         if self.wishes.again:
@@ -269,6 +275,16 @@ class _Reader:
 def _short(path: str) -> str:
     """The end of a path: enough to know the photo by."""
     return "/".join(Path(path).parts[-2:])
+
+
+def _kept_remark(now: CorrectedPhoto) -> str:
+    """What became of the corrections of a photo that was read again."""
+    held = [one for one in now.corrected.standings if one.state != "withdrawn"]
+    if not held:
+        return ""
+    waiting = len(now.corrected.open)
+    words = f"{len(held)} corrections kept"
+    return f"{words}, {waiting} open: look" if waiting else words
 
 
 def _date_remark(date: PhotoDate | None) -> str:

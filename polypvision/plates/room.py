@@ -23,14 +23,14 @@ from polypvision.plan import (
     room_forecast,
     week_dates,
 )
+from polypvision.plates.corrected import corrected_photos, follow
 from polypvision.plates.log import list_plates
 from polypvision.reading import Refusal
 from polypvision.store.entries import entries_of
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import photos_of, readings_in, refused_photos
+from polypvision.store.readings import refused_photos
 from polypvision.today import Task, TodaySettings, things_to_do
-from polypvision.track import link_readings
 
 
 def room_of(
@@ -71,13 +71,13 @@ def room_of(
     for name in names:
         with logbook.reading() as connection:
             facts = facts_of(connection, name)
-            readings = readings_in(photos_of(connection, name))
+            photos = corrected_photos(connection, name)
             log = entries_of(connection, name)
         if on is not None:
-            known = [one for one in readings if one.taken_at and one.taken_at.date() <= on]
-            later += len(readings) - len(known)
-            readings, log = known, [entry for entry in log if entry.at.date() <= on]
-        tracks = link_readings(readings, log=log, normal_mouths=facts.normal_mouths)
+            known = [one for one in photos if (at := one.reading.taken_at) and at.date() <= on]
+            later += len(photos) - len(known)
+            photos, log = known, [entry for entry in log if entry.at.date() <= on]
+        tracks, log = follow(photos, log, normal_mouths=facts.normal_mouths)
         states.append(
             plate_state(
                 tracks,

@@ -12,15 +12,15 @@ from polypvision.errors import PhotoError, PhotoUnreadable
 from polypvision.files.photos import read_file
 from polypvision.files.pixels import decode
 from polypvision.healing import WoundCourse, wound_courses
-from polypvision.store.entries import entries_of
+from polypvision.plates.corrected import corrected_photos, followed
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto, photos_of, readings_in
-from polypvision.track import PlateTracks, link_readings, to_record
+from polypvision.store.readings import StoredPhoto
+from polypvision.track import PlateTracks, to_record
 
 
 def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
-    """Return the read photos of a plate in date order.
+    """Return the read photos of a plate in date order, their readings as people corrected them.
 
     Raises
     ------
@@ -28,7 +28,7 @@ def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
     """
     with logbook.reading() as connection:
         facts_of(connection, plate)
-        return photos_of(connection, plate)
+        return [one.photo for one in corrected_photos(connection, plate)]
 
 
 def tracks_of(logbook: Logbook, plate: str) -> PlateTracks:
@@ -39,10 +39,7 @@ def tracks_of(logbook: Logbook, plate: str) -> PlateTracks:
     PlateUnknown
     """
     with logbook.reading() as connection:
-        facts = facts_of(connection, plate)
-        photos = photos_of(connection, plate)
-        entries = entries_of(connection, plate)
-    return link_readings(readings_in(photos), log=entries, normal_mouths=facts.normal_mouths)
+        return followed(connection, plate)[0]
 
 
 def courses_of(logbook: Logbook, plate: str) -> tuple[PlateTracks, tuple[WoundCourse, ...]]:
@@ -52,10 +49,9 @@ def courses_of(logbook: Logbook, plate: str) -> tuple[PlateTracks, tuple[WoundCo
     ------
     PlateUnknown
     """
-    tracks = tracks_of(logbook, plate)
     with logbook.reading() as connection:
-        entries = entries_of(connection, plate)
-    return tracks, wound_courses(tracks, entries)
+        tracks, log = followed(connection, plate)
+    return tracks, wound_courses(tracks, log)
 
 
 def course_record(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> dict[str, Any]:

@@ -76,6 +76,20 @@ mouths = sa.Table(
     sa.ForeignKeyConstraint(["sha256", "label"], ["polyps.sha256", "polyps.label"]),
 )
 
+corrections = sa.Table(
+    "corrections",
+    metadata,
+    sa.Column("id", sa.Text, primary_key=True),
+    sa.Column("sha256", sa.Text, sa.ForeignKey("photos.sha256"), nullable=False),
+    sa.Column("number", sa.Integer, nullable=False),  # 1, 2 ... on each photo
+    sa.Column("author", sa.Text, nullable=False),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("kind", sa.Text, nullable=False),
+    sa.Column("body", sa.JSON, nullable=False),  # what was done
+    sa.Column("was", sa.JSON, nullable=False),  # the polyps it was done to, as they stood
+    sa.UniqueConstraint("sha256", "number"),  # two at once cannot take the same place
+)
+
 log_entries = sa.Table(
     "log_entries",
     metadata,

@@ -88,7 +88,11 @@ def _new(trail: Trail, photos: Sequence[TrackedPhoto]) -> SeenEvent:
     confidence = 0.9 if seen_again else 0.2
     if not seen_again and not later:
         confidence = 0.6 if first.polyp.score >= SURE_SCORE else 0.4
-    if trail.birth.parents:
+    if trail.birth.said:
+        confidence, evidence = 1.0, "a person said so"
+        if trail.birth.parents:
+            evidence = f"it came from {trail.birth.parents[0]}: {evidence}"
+    elif trail.birth.parents:
         evidence = f"a small polyp at the foot margin of {trail.birth.parents[0]}"
     else:
         evidence = "no polyp stood there before"
@@ -96,7 +100,7 @@ def _new(trail: Trail, photos: Sequence[TrackedPhoto]) -> SeenEvent:
         if first.polyp.diameter_mm > NEWBORN_SHARE * float(np.median(sizes)):
             evidence += "; too large for a newborn, so it was set there or missed before"
             confidence = min(confidence, 0.4)
-    if not seen_again and later:
+    if not seen_again and later and not trail.birth.said:
         evidence += "; never seen again"
     return SeenEvent(
         at=first.taken_at,

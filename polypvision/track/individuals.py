@@ -1,7 +1,7 @@
 """What linking returns: individuals, where each was seen, and what happened to them."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -136,6 +136,8 @@ class PlateTracks:
         In date order.
     remarks : tuple of str
         What a person must know of the photos as a whole, such as one left out for its date.
+    given : mapping of str to str
+        What people call individuals, by the names that linking gave them.
     """
 
     plate: str | None
@@ -144,6 +146,7 @@ class PlateTracks:
     individuals: tuple[Individual, ...] = ()
     events: tuple[SeenEvent, ...] = ()
     remarks: tuple[str, ...] = ()
+    given: Mapping[str, str] = field(default_factory=dict)
 
     def individual(self, name: str) -> Individual:
         """Return the individual of that name.

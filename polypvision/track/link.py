@@ -7,11 +7,13 @@ elsewhere are told among the rest, and whoever is left is new.
 """
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.events import LogEntry, SeenEvent
+from polypvision.events import LogEntry, Saying, SeenEvent, Sighting
 from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.track.assign import reading_order
 from polypvision.track.costs import Explanation, cheapest, link_cost
@@ -27,6 +29,18 @@ from polypvision.track.looks import unlikeness
 from polypvision.track.motion import Constellation, PlateMotion, estimate_motion
 from polypvision.track.moves import Moves, find_moves
 from polypvision.track.partings import late_half_of, margin_parent, possible_partings
+from polypvision.track.said import (
+    Names,
+    Told,
+    given_names,
+    own_parents,
+    renamed,
+    said_of_photo,
+    set_parents,
+    take_up,
+    told,
+    under_own_names,
+)
 from polypvision.track.seen import Seen, shape_of, xy_of
 from polypvision.track.settings import TrackSettings
 from polypvision.track.timeline import in_order, without_strays
@@ -44,6 +58,8 @@ def link_readings(
     log: Sequence[LogEntry] = (),
     normal_mouths: int = 1,
     settings: TrackSettings | None = None,
+    sayings: Sequence[Saying] = (),
+    names_before: Mapping[Sighting, str] | None = None,
 ) -> PlateTracks:
     """Return the individuals of one plate, their sightings, lineage and events.
 
@@ -61,6 +77,12 @@ def link_readings(
     normal_mouths : int
         Mouths that are normal for the line.
     settings : TrackSettings, optional
+    sayings : sequence of Saying
+        What people said of who is who, in the order in which they said it. It is taken as true;
+        about all the rest the photos are asked, knowing it.
+    names_before : mapping of Sighting to str, optional
+        Names by which individuals are known already, such as those before people corrected
+        anything: who was there keeps its name, and whoever is new gets a later one.
 
     Returns
     -------
@@ -75,37 +97,30 @@ def link_readings(
     """
     settings = settings or TrackSettings()
     dated, remarks = without_strays(in_order(readings))
-    trails: list[Trail] = []
-    photos: list[TrackedPhoto] = []
-    noticed: list[SeenEvent] = []
-    for index, (reading, taken_at) in enumerate(dated):
-        day = days_between(photos[0].taken_at, taken_at) if photos else 0.0
-        polyps = tuple(
-            sorted((p for p in reading.polyps if p.diameter_mm > 0), key=lambda p: p.label)
-        )
-        seen = Seen(index=index, reading=reading, taken_at=taken_at, day=day, polyps=polyps)
-        looked_for = [
-            trail for trail in trails if trail.looked_for(day, index, settings.bridge_days)
-        ]
-        _place(seen, looked_for, settings)
-        names, events = _link_photo(trails, looked_for, seen, log, normal_mouths, settings)
-        noticed += events
-        mark_gone(looked_for, log, seen.taken_at, index)
-        photos.append(
-            TrackedPhoto(
-                reading=reading,
-                taken_at=taken_at,
-                day=day,
-                motion=seen.motion,
-                names={seen.polyps[column].label: name for column, name in sorted(names.items())},
-            )
-        )
-    return PlateTracks(
-        plate=readings[0].plate if readings else None,
+    plate = readings[0].plate if readings else None
+    said = told(sayings)
+
+    def follow(entries: Sequence[LogEntry], said: Told) -> _Followed:
+        return _follow(dated, entries, normal_mouths, settings, said, Names(names_before))
+
+    found = follow(log, said)
+    # A daughter is another than its parent: where it was taken for it, it begins anew.
+    while parted := own_parents(found.trails, said) - said.others:
+        said = replace(said, others=said.others | parted)
+        found = follow(log, said)
+    given, doubts = given_names(found.trails, said)
+    entries = under_own_names(log, given)
+    if entries != list(log):
+        found = follow(entries, said)
+        given, doubts = given_names(found.trails, said)
+    doubts = [*set_parents(found.trails, said), *doubts]
+    # Before the individuals, because it notes on each trail how it ended.
+    events = tell_events(found.trails, found.photos, found.noticed)
+    tracks = PlateTracks(
+        plate=plate,
         normal_mouths=normal_mouths,
-        photos=tuple(photos),
-        # First, because it notes on each trail how it ended.
-        events=tell_events(trails, photos, noticed),
+        photos=tuple(found.photos),
+        events=events,
         individuals=tuple(
             Individual(
                 name=trail.name,
@@ -113,9 +128,80 @@ def link_readings(
                 parents=trail.birth.parents,
                 end=trail.end,
             )
-            for trail in trails
+            for trail in sorted(found.trails, key=lambda one: (len(one.name), one.name))
         ),
-        remarks=remarks,
+        remarks=(*remarks, *doubts),
+    )
+    return renamed(tracks, given)
+
+
+@dataclass(kw_only=True, eq=False)
+class _Followed:
+    """What following a plate from photo to photo gathers."""
+
+    trails: list[Trail] = field(default_factory=list)
+    photos: list[TrackedPhoto] = field(default_factory=list)
+    noticed: list[SeenEvent] = field(default_factory=list)
+
+
+def _follow(
+    dated: Sequence[tuple[PlateReading, datetime]],
+    log: Sequence[LogEntry],
+    normal_mouths: int,
+    settings: TrackSettings,
+    said: Told,
+    names: Names,
+) -> _Followed:
+    """Take the photos in date order; of each, what people said first, then the cheapest rest."""
+    found = _Followed()
+    for index, (reading, taken_at) in enumerate(dated):
+        day = days_between(found.photos[0].taken_at, taken_at) if found.photos else 0.0
+        polyps = tuple(
+            sorted((p for p in reading.polyps if p.diameter_mm > 0), key=lambda p: p.label)
+        )
+        seen = Seen(index=index, reading=reading, taken_at=taken_at, day=day, polyps=polyps)
+        looked_for = [
+            trail for trail in found.trails if trail.looked_for(day, index, settings.bridge_days)
+        ]
+        _place(seen, looked_for, settings)
+        forced, fresh = said_of_photo(seen, found.trails, said)
+        for column, trail in forced.items():
+            take_up(trail, seen, column)
+        free = [n for n in range(len(polyps)) if n not in forced and n not in fresh]
+        looked_for = [trail for trail in looked_for if trail not in forced.values()]
+        rest = seen.only(free)
+        called, events = _link_photo(
+            found.trails, looked_for, rest, log, normal_mouths, settings, names
+        )
+        by_label = {rest.polyps[column].label: name for column, name in called.items()}
+        by_label |= {polyps[column].label: trail.name for column, trail in forced.items()}
+        for column in fresh:
+            trail = _begin(seen, column, Birth(said=True), names)
+            found.trails.append(trail)
+            by_label[polyps[column].label] = trail.name
+        found.noticed += events
+        mark_gone(looked_for, log, seen.taken_at, index)
+        found.photos.append(
+            TrackedPhoto(
+                reading=reading,
+                taken_at=taken_at,
+                day=day,
+                motion=seen.motion,
+                names={label: by_label[label] for label in sorted(by_label)},
+            )
+        )
+    return found
+
+
+def _begin(seen: Seen, column: int, birth: Birth, names: Names) -> Trail:
+    """Return the trail of an individual seen for the first time."""
+    observation = seen.observation(column)
+    return Trail(
+        name=names.give(observation),
+        observations=[observation],
+        first_index=seen.index,
+        last_index=seen.index,
+        birth=birth,
     )
 
 
@@ -186,6 +272,7 @@ def _link_photo(
     log: Sequence[LogEntry],
     normal_mouths: int,
     settings: TrackSettings,
+    called: Names,
 ) -> tuple[dict[int, str], list[SeenEvent]]:
     """Add one photo to the trails, old and new; return the name of every polyp by its column, and
     what was noticed besides divisions, losses and births."""
@@ -211,7 +298,7 @@ def _link_photo(
         joined_event([looked_for[row].name for row in one.rows], looked_for, seen)
         for one in joinings
     ]
-    names = _name_all(trails, looked_for, moves, births, joinings, seen, log)
+    names = _name_all(trails, looked_for, moves, births, joinings, seen, log, called)
     events += move_events(moves, looked_for, names, seen, settings)
     for row, column in moves.links.items():
         looked_for[row].add(seen.observation(column), seen.index)
@@ -270,6 +357,7 @@ def _name_all(
     joinings: Sequence[Joining],
     seen: Seen,
     log: Sequence[LogEntry],
+    called: Names,
 ) -> dict[int, str]:
     """Return the name of every polyp by its column; whoever has none yet begins a trail."""
     settled = {column: looked_for[row].name for row, column in sorted(moves.links.items())}
@@ -292,13 +380,7 @@ def _name_all(
         if birth is None:
             parent = margin_parent(column, settled, cut_margins, seen) if seen.index else None
             birth = Birth(parents=(parent,) if parent else ())
-        trail = Trail(
-            name=f"P{len(trails) + 1:02d}",
-            observations=[seen.observation(column)],
-            first_index=seen.index,
-            last_index=seen.index,
-            birth=birth,
-        )
+        trail = _begin(seen, column, birth, called)
         trails.append(trail)
         names[column] = trail.name
     for row in moves.open_rows:

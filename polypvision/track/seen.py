@@ -1,7 +1,7 @@
 """The polyps of one photo in the plate coordinates of the first."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 import numpy as np
@@ -40,6 +40,14 @@ class Seen:
                     outline_mm=motion.apply(polyp.outline_mm),
                 )
             )
+
+    def only(self, columns: Sequence[int]) -> "Seen":
+        """Return the same photo with these of its polyps alone, where they were placed."""
+        return replace(
+            self,
+            polyps=tuple(self.polyps[column] for column in columns),
+            shapes=[self.shapes[column] for column in columns],
+        )
 
     def observation(self, column: int) -> Observation:
         """Return the sighting of the polyp in this column."""

@@ -18,12 +18,14 @@ LOSSES = ("loss", "sale")
 
 @dataclass(frozen=True, kw_only=True)
 class Birth:
-    """How an individual came to be; `open`: perhaps one of those that changed places."""
+    """How an individual came to be; `open`: perhaps one of those that changed places; `said`: a
+    person told."""
 
     parents: tuple[str, ...] = ()
     divided: bool = False
     verdict: Verdict | None = None
     open: bool = False
+    said: bool = False
 
 
 @dataclass(kw_only=True, eq=False)
@@ -62,7 +64,7 @@ class Trail:
         """Whether all there is of it is one sighting that may be a mistake of the reading: any but
         a sure one of the first photo, the half of a division, or one that changed places."""
         sure = self.first_index == 0 and self.last.polyp.score >= SURE_SCORE
-        known = self.birth.divided or self.birth.open or sure
+        known = self.birth.divided or self.birth.open or self.birth.said or sure
         return len(self.observations) == 1 and not known
 
     def add(self, observation: Observation, index: int) -> None:

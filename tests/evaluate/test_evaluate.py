@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 
 from polypvision import evaluate
 from polypvision.errors import TableError
-from polypvision.evaluate.overlap import iou_matrix, match
+from polypvision.evaluate.overlap import match
 from polypvision.evaluate.scores import Detection, cohen_kappa, errors
 from polypvision.evaluate.truth import ellipse
+from polypvision.measure.overlap import iou_matrix
 
 Points = NDArray[np.float64]
 

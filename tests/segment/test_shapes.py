@@ -10,7 +10,8 @@ from plain_plates import plain_plate, polyp
 from skimage.data import coins
 
 from polypvision.calibrate.photo import view_at_scale
-from polypvision.evaluate.overlap import iou_matrix, match
+from polypvision.evaluate.overlap import match
+from polypvision.measure.overlap import iou_matrix
 from polypvision.pipeline import ReadSettings, read_plate
 from polypvision.reading import PhotoFacts, PlateReading
 from polypvision.render.scene import FurnitureSpec

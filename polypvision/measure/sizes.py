@@ -1,0 +1,75 @@
+"""Size of one outline and its uncertainty, whoever drew it: the machine or a person."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from polypvision.measure.shape import (
+    circularity,
+    equivalent_diameter,
+    feret_max,
+    perimeter,
+    polygon_area,
+    polygon_centroid,
+)
+from polypvision.measure.wounds import MIN_WOUND_MM2
+from polypvision.reading import Points
+
+OUTLINE_ERR_MM = 0.10
+"""Standard uncertainty of where an outline runs, common to a whole outline, mm (own estimate from
+rendered plates; see the accuracy table in DEVELOPERS.md)."""
+_IRREGULAR_CIRCULARITY = 0.6
+_UNSURE = (0.25, 0.75)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class OutlineSize:
+    """Size of a closed outline on the plate; ``_err`` one standard uncertainty.
+
+    Attributes
+    ----------
+    centre_mm : ndarray (2,)
+        Centroid.
+    irregular : bool
+        Whether it is far from round.
+    """
+
+    centre_mm: Points
+    area_mm2: float
+    area_mm2_err: float
+    diameter_mm: float
+    diameter_mm_err: float
+    feret_max_mm: float
+    irregular: bool
+
+
+def outline_size(outline_mm: Points, scale_err: float) -> OutlineSize:
+    """Measure a closed outline (n, 2) in mm; the scale there has this relative uncertainty."""
+    area, length = polygon_area(outline_mm), perimeter(outline_mm)
+    diameter = equivalent_diameter(area)
+    area_err = float(np.hypot(2 * scale_err * area, length * OUTLINE_ERR_MM))
+    return OutlineSize(
+        centre_mm=polygon_centroid(outline_mm),
+        area_mm2=area,
+        area_mm2_err=area_err,
+        diameter_mm=diameter,
+        diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
+        feret_max_mm=feret_max(outline_mm),
+        irregular=circularity(area, length) < _IRREGULAR_CIRCULARITY,
+    )
+
+
+def wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:
+    """Uncertainty of a wound's area: its two borders, each uncertain like an outline."""
+    if wound_mm2 == 0:
+        # Less than the smallest area that is looked for could be there unseen.
+        return MIN_WOUND_MM2 / float(np.sqrt(3))
+    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * OUTLINE_ERR_MM))
+
+
+def mouth_flags(n_mouths: int, two_mouths_probability: float, normal_mouths: int) -> set[str]:
+    """Return 'two-mouths' and 'mouth-unsure', as far as they hold for a line of polyps."""
+    flags = {"two-mouths"} if n_mouths > normal_mouths else set()
+    if normal_mouths == 1 and _UNSURE[0] < two_mouths_probability < _UNSURE[1]:
+        flags.add("mouth-unsure")
+    return flags

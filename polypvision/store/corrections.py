@@ -1,0 +1,76 @@
+"""Corrections in the logbook: added, never changed and never deleted."""
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+
+from polypvision.corrections import Correction
+from polypvision.corrections.record import from_record, to_record
+from polypvision.errors import PhotoUnknown
+from polypvision.store.schema import corrections, photo_names, photos
+
+
+def add_correction(connection: sa.Connection, sha256: str, correction: Correction) -> None:
+    """Write one correction of a photo.
+
+    Raises
+    ------
+    LogbookError
+        On leaving the transaction, if its number is taken: somebody else wrote in between.
+    """
+    connection.execute(sa.insert(corrections).values(sha256=sha256, **to_record(correction)))
+
+
+def hold(connection: sa.Connection, sha256: str) -> None:
+    """Keep others from correcting this photo until the transaction ends.
+
+    SQLite lets in one writer at a time anyway; a server's database locks the photo's row.
+    """
+    connection.execute(
+        sa.select(photos.c.sha256).where(photos.c.sha256 == sha256).with_for_update()
+    )
+
+
+def corrections_of(connection: sa.Connection, sha256: str) -> list[Correction]:
+    """Return the corrections of a photo, in their order."""
+    return corrections_in(connection, [sha256])[sha256]
+
+
+def corrections_in(connection: sa.Connection, hashes: Sequence[str]) -> dict[str, list[Correction]]:
+    """Return the corrections of several photos, by the hash of each; in their order."""
+    found: dict[str, list[Correction]] = {sha256: [] for sha256 in hashes}
+    if not hashes:
+        return found
+    chosen = sa.select(corrections).where(corrections.c.sha256.in_(hashes))
+    for row in connection.execute(chosen.order_by(corrections.c.sha256, corrections.c.number)):
+        found[row.sha256].append(from_record(dict(row._mapping)))
+    return found
+
+
+def photo_named(connection: sa.Connection, name: str) -> str:
+    """Return the hash of a recorded photo: by its hash, the beginning of it, or its file's name.
+
+    Raises
+    ------
+    PhotoUnknown
+        If there is none, or several.
+    """
+    is_hash = photos.c.sha256 == name.lower()
+    if len(name) >= 8 and set(name.lower()) <= set("0123456789abcdef"):
+        is_hash = photos.c.sha256.startswith(name.lower(), autoescape=True)
+    tail = name.replace("\\", "/").lstrip("./")
+    named = (photo_names.c.path == name) | photo_names.c.path.endswith(f"/{tail}", autoescape=True)
+    for chosen in (sa.select(photos.c.sha256).where(is_hash),
+                   sa.select(photo_names.c.sha256).where(named).distinct()):  # fmt: skip
+        found = sorted(connection.execute(chosen).scalars())
+        if len(found) == 1:
+            return str(found[0])
+        if found:
+            raise PhotoUnknown(
+                f"{name!r} is the name of {len(found)} recorded photos. Give more of its path, "
+                f"or its hash: {', '.join(one[:12] for one in found[:5])}."
+            )
+    raise PhotoUnknown(
+        f"No photo {name!r} is recorded. Give its file name or hash as in the photos table of: "
+        "polypvision export"
+    )
