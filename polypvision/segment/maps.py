@@ -1,7 +1,7 @@
 """What the reader network says of every pixel, and the running of it."""
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
@@ -58,6 +58,14 @@ class PlateMaps:
     centre: NDArray[np.float32]
     to_centre_px: NDArray[np.float32]
     levels: Levels
+
+    @cached_property
+    def votes_xy(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Where each pixel says that its polyp's middle is: x and y (H, W), view pixels."""
+        height, width = self.centre.shape
+        x = self.to_centre_px[..., 0] + np.arange(width, dtype=np.float32)
+        y = self.to_centre_px[..., 1] + np.arange(height, dtype=np.float32)[:, None]
+        return np.ascontiguousarray(x), np.ascontiguousarray(y)
 
 
 def blank_maps(view: PlateView) -> PlateMaps:
