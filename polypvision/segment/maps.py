@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from functools import cache, cached_property
-from importlib.resources import files
+from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
 
 import cv2
@@ -31,7 +31,7 @@ CLOSEUP_READER = Reader(name="closeup")
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 32
-_MOST_TILE_PX = 720_000
+_MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
 _OVERLAP_PX = 256
 """A multiple of twice the stride."""
@@ -92,8 +92,9 @@ def _network(reader: Reader) -> "InferenceSession":
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     # A plan of the memory is kept for every shape ever seen; without, buffers are shared by all.
     options.enable_mem_pattern = False
-    path = files("polypvision") / "models" / f"{reader.name}.onnx"
-    return InferenceSession(path.read_bytes(), options, providers=["CPUExecutionProvider"])
+    # From its file, not from its bytes, which would be held twice.
+    with as_file(files("polypvision") / "models" / f"{reader.name}.onnx") as path:
+        return InferenceSession(path, options, providers=["CPUExecutionProvider"])
 
 
 @cache
@@ -156,6 +157,8 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     (tile_h, rows), (tile_w, columns) = _cut(height, n_rows), _cut(width, n_columns)
     bottom, right = rows[-1][0] + tile_h - height, columns[-1][0] + tile_w - width
     padded = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    if n_rows == n_columns == 1:
+        return _run(padded, reader)[:, :height, :width]
     whole = np.empty((len(CHANNELS), height, width), np.float32)
     for top, first_row, end_row in rows:
         for left, first, end in columns:

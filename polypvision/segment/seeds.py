@@ -44,9 +44,9 @@ def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) ->
     second nearest centre is farther by more than a vote can lie off the pixel's own middle.
     """
     if len(centres) == 1:
-        return np.zeros(len(x), np.int64)
+        return np.zeros(len(x), np.int32)
     tree = cKDTree(centres)
-    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
+    column, row = np.rint(x).astype(np.int32), np.rint(y).astype(np.int32)
     left, top = int(column.min()), int(row.min())
     width = int(column.max()) - left + 1
     place = (row - top) * width + (column - left)
@@ -55,7 +55,7 @@ def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) ->
     used = np.flatnonzero(voted)
     far, near = tree.query(np.column_stack([used % width + left, used // width + top]), k=2)
     settled = far[:, 1] - far[:, 0] > _SETTLED_PX
-    winner = np.zeros(len(voted), np.int64)
+    winner = np.zeros(len(voted), np.int32)
     winner[used] = np.where(settled, near[:, 0], -1)
     nearest = winner[place]
     rest = np.flatnonzero(nearest < 0)
