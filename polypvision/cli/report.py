@@ -25,7 +25,7 @@ def report(
     The pages need no connection and can be sent on as they are. Each chart is also written as
     PNG and SVG.
     """
-    from polypvision.plates.log import plate_name
+    from polypvision.plates.names import plate_name
 
     if bool(plates) == every:
         raise typer.BadParameter("name some plates, or say --all.", param_hint="PLATE...")

@@ -33,7 +33,7 @@ OFFSET_UNIT_MM = 10.0
 _STRIDE_PX = 32
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
-_OVERLAP_PX = 256
+_OVERLAP_PX = 192
 """A multiple of twice the stride."""
 
 
@@ -156,7 +156,9 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     n_rows, n_columns = _tiling(height, width)
     (tile_h, rows), (tile_w, columns) = _cut(height, n_rows), _cut(width, n_columns)
     bottom, right = rows[-1][0] + tile_h - height, columns[-1][0] + tile_w - width
-    padded = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    padded = np.asarray(
+        cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE), np.uint8
+    )
     if n_rows == n_columns == 1:
         return _run(padded, reader)[:, :height, :width]
     whole = np.empty((len(CHANNELS), height, width), np.float32)

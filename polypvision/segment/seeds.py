@@ -60,7 +60,7 @@ def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) ->
     nearest = winner[place]
     rest = np.flatnonzero(nearest < 0)
     nearest[rest] = tree.query(np.column_stack([x[rest], y[rest]]))[1]
-    return nearest
+    return np.asarray(nearest, np.int32)
 
 
 def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
