@@ -171,9 +171,12 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     return whole
 
 
-def _probability(logits: NDArray[np.float32], even: float = 0.5) -> NDArray[np.float32]:
-    """Return probabilities, moved so that the reader's even level becomes 0.5."""
-    return np.asarray(1 / (1 + (even / (1 - even)) * np.exp(-logits)), np.float32)
+def _into_probability(logits: NDArray[np.float32], even: float) -> None:
+    """Make probabilities of logits where they stand, the even level becoming 0.5."""
+    np.exp(np.negative(logits, out=logits), out=logits)
+    logits *= even / (1 - even)
+    logits += 1
+    np.reciprocal(logits, out=logits)
 
 
 def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
@@ -195,16 +198,17 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     reader = reader_of(view)
     levels = levels or levels_of(reader)
     maps = _logits(view.rgb, reader)
-    valid = view.valid.astype(np.float32)
-    tissue, wound, mouth, centre = (
-        _probability(channel, even) * valid
-        for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True)
-    )
+    for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True):
+        _into_probability(channel, even)
+        channel *= view.valid
+    ways = maps[4:]
+    ways *= OFFSET_UNIT_MM * view.px_per_mm
+    tissue, wound, mouth, centre = maps[:4]
     return PlateMaps(
         tissue=tissue,
         wound=wound,
         mouth=mouth,
         centre=centre,
-        to_centre_px=np.moveaxis(maps[4:], 0, -1) * np.float32(OFFSET_UNIT_MM * view.px_per_mm),
+        to_centre_px=np.moveaxis(ways, 0, -1),
         levels=levels,
     )
