@@ -4,10 +4,10 @@
     python tests/benchmarks/plate_cost.py FOLDER --mm-per-px 0.1
     python tests/benchmarks/plate_cost.py FOLDER TRUTH.json
 
-Paints a 12-megapixel photo of an A5 plate and reads it; then pictures of many sizes in one process,
-whose memory must not grow with their number. Times are those of the processor, both cores together:
-other work on the machine does not count. What runs on both cores at once (the network) takes half of
-it by the clock, what follows runs on one. With a folder, the time of everything after
+Paints a 12-megapixel photo of an A5 plate and reads it; then pictures of many sizes in one
+process, whose memory must not grow with their number. Times are those of the processor, both cores
+together: other work on the machine does not count. What runs on both cores at once (the network)
+takes half of it by the clock, what follows runs on one. With a folder, the time of everything after
 the network is also measured as a part of the network's, on each of its photos; the scales come from
 the truth's ``mm_per_px_assumed`` or from --mm-per-px, else from the card.
 """
