@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from polypvision.calibrate.view import apply_homography
 from polypvision.reading import Points
@@ -123,6 +122,9 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
     norm_mm = _normaliser(cards[0].card_mm)
     start = norm_px @ first @ np.linalg.inv(norm_mm)
     start /= start[2, 2]
+    # Loaded only for a card: no small library, and a photo with a given scale has no plane to fit.
+    from scipy.optimize import least_squares
+
     parameters = np.concatenate([start.ravel()[:8], np.ravel(start_poses)])
 
     def split(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:

@@ -39,7 +39,7 @@ def export(
     individual's name through time), events. Outlines are in pixels of the upright photo.
     """
     from polypvision.plates.export import export_plates
-    from polypvision.plates.log import plate_name
+    from polypvision.plates.names import plate_name
 
     with opened(logbook) as book:
         names = [plate_name(plate) for plate in plates or ()]

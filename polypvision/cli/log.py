@@ -41,7 +41,7 @@ def _write(
     note: str = "",
 ) -> None:
     from polypvision.plates.log import note as write_down
-    from polypvision.plates.log import plate_name
+    from polypvision.plates.names import plate_name
 
     at = date_option(date) or datetime.now().astimezone().replace(microsecond=0)
     entry = LogEntry(

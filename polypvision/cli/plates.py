@@ -34,7 +34,8 @@ def plates(
     logbook: LogbookOption = None,
 ) -> None:
     """List the plates in the logbook, or show or change what is said of one."""
-    from polypvision.plates.log import list_plates, log_of, plate_name, say_of_plate
+    from polypvision.plates.log import list_plates, log_of, say_of_plate
+    from polypvision.plates.names import plate_name
 
     said = (line, normal_mouths, bar_mm, note)
     changing = any(value is not None for value in said)

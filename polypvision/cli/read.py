@@ -89,7 +89,7 @@ def read(
     recording = record if record is not None else logbook is not None or report is not None
 
     from polypvision.files.outputs import check_writable, make_folder
-    from polypvision.plates.log import plate_name
+    from polypvision.plates.names import plate_name
     from polypvision.plates.read import ReadWishes, read_photos
     from polypvision.reading import to_record
 

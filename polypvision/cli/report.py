@@ -40,7 +40,7 @@ def report(
     The pages need no connection and can be sent on as they are. Each chart is also written as
     PNG and SVG. A PDF without plates named is of all.
     """
-    from polypvision.plates.log import plate_name
+    from polypvision.plates.names import plate_name
 
     if plates and every:
         raise typer.BadParameter("name some plates, or say --all.", param_hint="PLATE...")

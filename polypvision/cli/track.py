@@ -25,7 +25,7 @@ def track(
     logbook: LogbookOption = None,
 ) -> None:
     """Follow the polyps of a plate: who is who, who grew, healed, divided, or was lost."""
-    from polypvision.plates.log import plate_name
+    from polypvision.plates.names import plate_name
     from polypvision.plates.show import course_record, courses_of
     from polypvision.track import fission_courses
 

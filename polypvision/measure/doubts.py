@@ -71,9 +71,7 @@ def _gaps(labels: NDArray[np.int32], label: int) -> NDArray[np.float32]:
     if not others.any():
         return np.full(labels.shape, np.inf, np.float32)
     ground = (~others).astype(np.uint8)
-    return np.asarray(
-        cv2.distanceTransform(ground, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32
-    )
+    return np.asarray(cv2.distanceTransform(ground, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
 
 
 def _at(field: NDArray[np.float32], places: Points) -> NDArray[np.float32]:

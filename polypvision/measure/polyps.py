@@ -131,10 +131,11 @@ def _measure(
     relative = _scale_err(view, centre)
     size = outline_size(outline_mm, relative)
 
-    body = body_colour(rgb[mask])
+    pixels = rgb[mask]
+    body = body_colour(pixels)
     wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
-    flags = _flags(mask, labels, label, rgb, view.valid[window], wound)
+    flags = _flags(mask, labels, label, pixels, view.valid[window], wound)
     flags |= outline_doubts(
         outline,
         labels,
@@ -183,7 +184,8 @@ def body_colour(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
     It is the median of their darker, more coloured half: a fresh cut can be pale over a third of a
     small piece, which would drag a plain median. Of very many pixels only some are looked at.
     """
-    pixels = rgb2lab(rgb[:: len(rgb) // _COLOUR_PIXELS + 1])
+    some = rgb[:: len(rgb) // _COLOUR_PIXELS + 1]
+    pixels = rgb2lab(some.astype(np.float32) / 255)
     depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
     coloured = pixels[depth <= np.median(depth)]
     return np.asarray(np.median(coloured, axis=0), np.float64)
@@ -193,7 +195,7 @@ def _flags(
     mask: NDArray[np.bool_],
     labels: NDArray[np.int32],
     label: int,
-    rgb: NDArray[np.uint8],
+    pixels: NDArray[np.uint8],
     valid: NDArray[np.bool_],
     wound: Wound,
 ) -> set[str]:
@@ -202,7 +204,7 @@ def _flags(
         flags.add("touches-edge")
     if _touches_neighbour(labels, label):
         flags.add("touching")
-    if (rgb[mask].min(axis=1) >= _GLARE_CODE).mean() > _GLARE_SHARE:
+    if (pixels >= _GLARE_CODE).all(axis=1).mean() > _GLARE_SHARE:
         flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")

@@ -61,7 +61,7 @@ def peaks_inside(
         The polyp.
     px_per_mm : float
     """
-    diameter = 2 * np.sqrt(mask.sum() / np.pi)
+    diameter = 2 * np.sqrt(np.count_nonzero(mask) / np.pi)
     apart = max(_APART_SHARE * diameter, _APART_MIN_MM * px_per_mm)
     inside = np.where(mask, smoothed(mouth, _SMOOTH_MM * px_per_mm), np.float32(0))
     peaks = local_peaks(inside, round(apart), _LEAST_PEAK)

@@ -6,23 +6,12 @@ from pathlib import Path
 
 from polypvision.events import LogEntry
 from polypvision.files.log_table import read_log_table
+from polypvision.plates.names import plate_name
 from polypvision.store.entries import add_entry, add_missing, entries_of
 from polypvision.store.facts import PlateFacts, PlateSummary, facts_of, find_facts, set_facts
 from polypvision.store.facts import summaries as plate_summaries
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import photos_of
-
-
-def plate_name(text: str) -> str:
-    """Return a plate's name as the logbook has it: codes with four digits, names as they are.
-
-    Examples
-    --------
-    >>> plate_name("42"), plate_name(" rack 3 ")
-    ('0042', 'rack 3')
-    """
-    name = text.strip()
-    return name.zfill(4) if name.isascii() and name.isdigit() else name
 
 
 def list_plates(logbook: Logbook) -> list[PlateSummary]:

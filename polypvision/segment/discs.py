@@ -71,12 +71,11 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _evidence(
     window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
 ) -> NDArray[np.float64]:
-    tissue = float(np.clip(maps.tissue[window][mask].mean(), 1e-3, 1 - 1e-3))
-    rows, columns = np.nonzero(mask)
-    x, y = maps.to_centre_px[window][rows, columns].T
-    x, y = columns + x.astype(np.float64), rows + y.astype(np.float64)
-    spread = np.hypot(x - np.median(x), y - np.median(y)).mean()
-    column, row = np.rint(x).astype(np.int64), np.rint(y).astype(np.int64)
+    tissue = float(np.clip(maps.tissue[window][mask].mean(dtype=np.float64), 1e-3, 1 - 1e-3))
+    x, y = (votes[window][mask] for votes in maps.votes_xy)
+    spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
+    column = np.rint(x).astype(np.int64) - window[1].start
+    row = np.rint(y).astype(np.int64) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
     return np.array(
         [
@@ -104,15 +103,15 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
     found: list[tuple[int, Candidate]] = []
     for number, window in enumerate(find_objects(labels), start=1):
         region = labels[window] == number
-        if region.sum() < min_area_px:
+        if np.count_nonzero(region) < min_area_px:
             continue
         # A filled hole may hold a neighbour's pixels: each pixel goes to the first who has it.
         mask = _filled(region) & free[window]
         if not mask.any():
             continue
         free[window] &= ~mask
-        row, column = np.argwhere(mask)[0]
-        first = (window[0].start + int(row)) * labels.shape[1] + window[1].start + int(column)
+        row, column = divmod(int(mask.argmax()), mask.shape[1])
+        first = (window[0].start + row) * labels.shape[1] + window[1].start + column
         evidence = _evidence(window, mask, maps)
         found.append((first, Candidate(window=window, mask=mask, evidence=evidence)))
     return [candidate for _, candidate in sorted(found, key=lambda item: item[0])]

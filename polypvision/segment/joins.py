@@ -46,22 +46,21 @@ def _summed(place: NDArray[np.int64], values: NDArray[np.float64], n: int) -> ND
 def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
     n = int(labels.max(initial=0))
-    rows, columns = np.nonzero(labels)
-    owner = labels[rows, columns].astype(np.int64) - 1
-    places_xy = np.column_stack([columns, rows]).astype(np.float64)
-    votes: Points = places_xy + maps.to_centre_px[rows, columns]
-    vote_sum = _summed(owner, votes, n)
-    heights = maps.centre[rows, columns]
+    where = np.flatnonzero(labels > 0)
+    owner = labels.ravel()[where] - 1
+    area = np.bincount(owner, minlength=n).astype(np.float64)
+    vote_sum = [np.bincount(owner, v.ravel()[where], minlength=n) for v in maps.votes_xy]
+    heights = maps.centre.ravel()[where]
     peak = np.zeros(n, np.float32)
     np.maximum.at(peak, owner, heights)
     top = np.flatnonzero(heights == peak[owner])
-    top = top[np.unique(owner[top], return_index=True)[1]]
+    top = where[top[np.unique(owner[top], return_index=True)[1]]]
     pairs, contact = _contacts(labels, maps, n)
     return Pieces(
-        area_px=np.bincount(owner, minlength=n).astype(np.float64),
-        peak_xy=places_xy[top],
+        area_px=area,
+        peak_xy=np.column_stack(divmod(top, labels.shape[1])[::-1]).astype(np.float64),
         peak=peak.astype(np.float64),
-        vote_xy=vote_sum,
+        vote_xy=np.column_stack(vote_sum),
         pairs=pairs,
         contact=contact,
     )
@@ -70,21 +69,19 @@ def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
 def _contacts(
     labels: NDArray[np.int32], maps: PlateMaps, n: int
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    width = labels.shape[1]
+    flat = labels.ravel()
     keys, sums = [], []
-    for axis in (0, 1):
-        # Votes of neighbouring pixels of one polyp agree; the pixels' own distance is one.
-        one = labels[:-1] if axis == 0 else labels[:, :-1]
-        other = labels[1:] if axis == 0 else labels[:, 1:]
-        row, column = np.nonzero((one != other) & (one > 0) & (other > 0))
-        down, across = (1, 0) if axis == 0 else (0, 1)
-        far = (
-            maps.to_centre_px[row + down, column + across]
-            - maps.to_centre_px[row, column]
-            + np.array([across, down])
-        )
-        pair = np.sort(np.column_stack([one[row, column], other[row, column]]) - 1, axis=1)
+    for step in (width, 1):
+        # Votes of neighbouring pixels of one polyp agree.
+        here = np.flatnonzero(flat[:-step] != flat[step:])
+        here = here[(flat[here] > 0) & (flat[here + step] > 0)]
+        if step == 1:
+            here = here[here % width < width - 1]
+        far = np.hypot(*(v.ravel()[here + step] - v.ravel()[here] for v in maps.votes_xy))
+        pair = np.sort(np.column_stack([flat[here], flat[here + step]]) - 1, axis=1)
         keys.append(pair[:, 0].astype(np.int64) * n + pair[:, 1])
-        sums.append(np.column_stack([np.ones(len(row)), np.linalg.norm(far, axis=1)]))
+        sums.append(np.column_stack([np.ones(len(here)), far]))
     found, place = np.unique(np.concatenate(keys), return_inverse=True)
     every = np.concatenate(sums)
     contact = _summed(place, every, len(found))

@@ -1,8 +1,8 @@
 """What the reader network says of every pixel, and the running of it."""
 
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
+from functools import cache, cached_property
+from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
 
 import cv2
@@ -31,9 +31,9 @@ CLOSEUP_READER = Reader(name="closeup")
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 32
-_MOST_TILE_PX = 720_000
+_MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
-_OVERLAP_PX = 256
+_OVERLAP_PX = 192
 """A multiple of twice the stride."""
 
 
@@ -58,6 +58,14 @@ class PlateMaps:
     centre: NDArray[np.float32]
     to_centre_px: NDArray[np.float32]
     levels: Levels
+
+    @cached_property
+    def votes_xy(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Where each pixel says that its polyp's middle is: x and y (H, W), view pixels."""
+        height, width = self.centre.shape
+        x = self.to_centre_px[..., 0] + np.arange(width, dtype=np.float32)
+        y = self.to_centre_px[..., 1] + np.arange(height, dtype=np.float32)[:, None]
+        return np.ascontiguousarray(x), np.ascontiguousarray(y)
 
 
 def blank_maps(view: PlateView) -> PlateMaps:
@@ -84,8 +92,9 @@ def _network(reader: Reader) -> "InferenceSession":
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
     # A plan of the memory is kept for every shape ever seen; without, buffers are shared by all.
     options.enable_mem_pattern = False
-    path = files("polypvision") / "models" / f"{reader.name}.onnx"
-    return InferenceSession(path.read_bytes(), options, providers=["CPUExecutionProvider"])
+    # From its file, not from its bytes, which would be held twice.
+    with as_file(files("polypvision") / "models" / f"{reader.name}.onnx") as path:
+        return InferenceSession(path, options, providers=["CPUExecutionProvider"])
 
 
 @cache
@@ -147,7 +156,11 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     n_rows, n_columns = _tiling(height, width)
     (tile_h, rows), (tile_w, columns) = _cut(height, n_rows), _cut(width, n_columns)
     bottom, right = rows[-1][0] + tile_h - height, columns[-1][0] + tile_w - width
-    padded = cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE)
+    padded = np.asarray(
+        cv2.copyMakeBorder(rgb, 0, bottom, 0, right, cv2.BORDER_REPLICATE), np.uint8
+    )
+    if n_rows == n_columns == 1:
+        return _run(padded, reader)[:, :height, :width]
     whole = np.empty((len(CHANNELS), height, width), np.float32)
     for top, first_row, end_row in rows:
         for left, first, end in columns:
@@ -158,9 +171,12 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     return whole
 
 
-def _probability(logits: NDArray[np.float32], even: float = 0.5) -> NDArray[np.float32]:
-    """Return probabilities, moved so that the reader's even level becomes 0.5."""
-    return np.asarray(1 / (1 + (even / (1 - even)) * np.exp(-logits)), np.float32)
+def _into_probability(logits: NDArray[np.float32], even: float) -> None:
+    """Make probabilities of logits where they stand, the even level becoming 0.5."""
+    np.exp(np.negative(logits, out=logits), out=logits)
+    logits *= even / (1 - even)
+    logits += 1
+    np.reciprocal(logits, out=logits)
 
 
 def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
@@ -182,16 +198,17 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     reader = reader_of(view)
     levels = levels or levels_of(reader)
     maps = _logits(view.rgb, reader)
-    valid = view.valid.astype(np.float32)
-    tissue, wound, mouth, centre = (
-        _probability(channel, even) * valid
-        for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True)
-    )
+    for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True):
+        _into_probability(channel, even)
+        channel *= view.valid
+    ways = maps[4:]
+    ways *= OFFSET_UNIT_MM * view.px_per_mm
+    tissue, wound, mouth, centre = maps[:4]
     return PlateMaps(
         tissue=tissue,
         wound=wound,
         mouth=mouth,
         centre=centre,
-        to_centre_px=np.moveaxis(maps[4:], 0, -1) * np.float32(OFFSET_UNIT_MM * view.px_per_mm),
+        to_centre_px=np.moveaxis(ways, 0, -1),
         levels=levels,
     )

@@ -31,9 +31,9 @@ def local_peaks(field: NDArray[np.float32], apart_px: int, level: float) -> NDAr
     if not top.any():
         return np.zeros((0, 2), np.int64)
     plateaus = np.asarray(cv2.connectedComponents(top)[1])
-    places = np.argwhere(top)
-    first = np.unique(plateaus[places[:, 0], places[:, 1]], return_index=True)[1]
-    places = places[first]
+    where = np.flatnonzero(top)
+    where = where[np.unique(plateaus.ravel()[where], return_index=True)[1]]
+    places = np.column_stack(divmod(where, field.shape[1]))
     order = np.lexsort((places[:, 1], places[:, 0], -field[places[:, 0], places[:, 1]]))
     kept = np.zeros((0, 2), np.int64)
     for place in places[order]:

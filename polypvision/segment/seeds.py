@@ -17,6 +17,8 @@ from polypvision.segment.peaks import local_peaks, smoothed
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
 _CRUMB_MM2 = 2.0
+_SETTLED_PX = 1.42
+"""More than twice the way from a pixel's middle to its corner."""
 _MOST_SEEDS = 600
 """Plates hold at most some hundreds of polyps; clutter may not make the work endless."""
 
@@ -35,30 +37,30 @@ def find_centres(maps: PlateMaps, px_per_mm: float) -> Points:
     return np.asarray(peaks[:, ::-1], np.float64)
 
 
-def _nearest(votes: Points, centres: Points) -> NDArray[np.int64]:
-    """Return which centre (m, 2) is nearest to each vote (n, 2).
+def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) -> NDArray[np.int64]:
+    """Return which centre (m, 2) is nearest to each vote (n,).
 
     Votes crowd round the middles, so most are settled by the pixel that they fall on: there the
     second nearest centre is farther by more than a vote can lie off the pixel's own middle.
     """
-    tree = cKDTree(centres)
     if len(centres) == 1:
-        return np.zeros(len(votes), np.int64)
-    cells = np.rint(votes).astype(np.int64)
-    cells -= cells.min(axis=0)
-    width = int(cells[:, 0].max()) + 1
-    place = cells[:, 1] * width + cells[:, 0]
+        return np.zeros(len(x), np.int32)
+    tree = cKDTree(centres)
+    column, row = np.rint(x).astype(np.int32), np.rint(y).astype(np.int32)
+    left, top = int(column.min()), int(row.min())
+    width = int(column.max()) - left + 1
+    place = (row - top) * width + (column - left)
     voted = np.zeros(int(place.max()) + 1, np.bool_)
     voted[place] = True
     used = np.flatnonzero(voted)
-    corner = np.rint(votes).min(axis=0)
-    far, near = tree.query(np.column_stack([used % width, used // width]) + corner, k=2)
-    winner = np.full(len(voted), -1)
-    winner[used] = np.where(far[:, 1] - far[:, 0] > np.sqrt(2) + 1e-6, near[:, 0], -1)
+    far, near = tree.query(np.column_stack([used % width + left, used // width + top]), k=2)
+    settled = far[:, 1] - far[:, 0] > _SETTLED_PX
+    winner = np.zeros(len(voted), np.int32)
+    winner[used] = np.where(settled, near[:, 0], -1)
     nearest = winner[place]
-    open_ones = nearest < 0
-    nearest[open_ones] = tree.query(votes[open_ones], k=1)[1]
-    return np.asarray(nearest, np.int64)
+    rest = np.flatnonzero(nearest < 0)
+    nearest[rest] = tree.query(np.column_stack([x[rest], y[rest]]))[1]
+    return np.asarray(nearest, np.int32)
 
 
 def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
@@ -73,9 +75,9 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     centres = find_centres(maps, px_per_mm)
     owners = tissue.astype(np.int32)
     if len(centres) and tissue.any():
-        rows, columns = np.nonzero(tissue)
-        votes = np.column_stack([columns, rows]) + maps.to_centre_px[rows, columns]
-        owners[tissue] = _nearest(votes, centres) + 1
+        where = np.flatnonzero(tissue)
+        x, y = (votes.ravel()[where] for votes in maps.votes_xy)
+        owners.ravel()[where] = _nearest(x, y, centres) + 1
     pieces = np.asarray(label_regions(owners, background=0, connectivity=1), np.int32)
     return _without_crumbs(pieces, _CRUMB_MM2 * px_per_mm**2)
 
@@ -90,14 +92,15 @@ def _without_crumbs(pieces: NDArray[np.int32], least_px: float) -> NDArray[np.in
     numbers = np.zeros(len(sizes), np.int32)
     numbers[large] = np.arange(1, int(large.sum()) + 1)
     kept = np.asarray(numbers[pieces], np.int32)
-    crumb = np.argwhere((pieces > 0) & (kept == 0))
+    crumb = np.flatnonzero((pieces > 0) & (kept == 0))
     if len(crumb):
         # Only the rims of the pieces can be nearest to anything outside them.
         solid = (kept > 0).astype(np.uint8)
         cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
-        rim = np.argwhere(solid > cv2.erode(solid, cross))
+        rim = np.flatnonzero(solid > cv2.erode(solid, cross))
         reach = float(np.sqrt(least_px))
-        far, near = cKDTree(rim).query(crumb, distance_upper_bound=np.nextafter(reach, np.inf))
-        adopted, host = crumb[np.isfinite(far)], rim[near[np.isfinite(far)]]
-        kept[adopted[:, 0], adopted[:, 1]] = kept[host[:, 0], host[:, 1]]
+        rims, crumbs = (np.column_stack(divmod(one, kept.shape[1])) for one in (rim, crumb))
+        far, near = cKDTree(rims).query(crumbs, distance_upper_bound=np.nextafter(reach, np.inf))
+        near_enough = np.isfinite(far)
+        kept.ravel()[crumb[near_enough]] = kept.ravel()[rim[near[near_enough]]]
     return kept

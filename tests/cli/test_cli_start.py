@@ -1,7 +1,10 @@
 import subprocess
 import sys
+from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 from run_command import Run
 
 from polypvision import __version__
@@ -40,6 +43,27 @@ def test_help_comes_without_loading_what_it_does_not_need(words: list[str]) -> N
     done = subprocess.run(
         [sys.executable, "-c", program], capture_output=True, text=True, check=True
     )
+    assert done.stdout.splitlines()[-1] == "LOADED"
+
+
+def test_a_photo_is_read_without_loading_tables_charts_or_a_database(tmp_path: Path) -> None:
+    photo = tmp_path / "2031-03-04.png"
+    Image.fromarray(np.full((120, 160, 3), 128, np.uint8)).save(photo)
+    program = (
+        "import sys\n"
+        "from polypvision.cli import main\n"
+        f"sys.argv = ['polypvision', 'read', {str(photo)!r}, '--mm-per-px', '0.5']\n"
+        "try:\n"
+        "    main()\n"
+        "except SystemExit:\n"
+        "    pass\n"
+        "heavy = ('pandas', 'matplotlib', 'sqlalchemy', 'alembic', 'scipy.optimize')\n"
+        "print('LOADED', *[name for name in heavy if name in sys.modules])\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True
+    )
+    assert "1 photo: 1 read." in done.stdout
     assert done.stdout.splitlines()[-1] == "LOADED"
 
 

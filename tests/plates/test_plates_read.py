@@ -255,7 +255,7 @@ def test_a_logbook_that_fails_stops_the_batch_and_keeps_what_was_recorded(
         if len(saved) == 2:
             raise LogbookError("The logbook: the disk is full.")
 
-    monkeypatch.setattr("polypvision.plates.read.save_photo", full)
+    monkeypatch.setattr("polypvision.plates.record.save_photo", full)
     with pytest.raises(LogbookError):
         read_photos([folder], WITHOUT_CARD, logbook=book)
     monkeypatch.undo()

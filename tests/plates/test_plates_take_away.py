@@ -17,7 +17,8 @@ from polypvision.errors import PlateUnknown
 from polypvision.events import LogEntry
 from polypvision.files.photos import load_photo
 from polypvision.plates.export import export_plates
-from polypvision.plates.log import note, note_table, plate_name
+from polypvision.plates.log import note, note_table
+from polypvision.plates.names import plate_name
 from polypvision.plates.report import file_stem, write_reports
 from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
 from polypvision.reading import Refusal

@@ -1,0 +1,173 @@
+"""Photos recorded as they are read: each whole or not at all."""
+
+from dataclasses import asdict, replace
+from pathlib import Path
+
+import numpy as np
+import sqlalchemy as sa
+from numpy.typing import NDArray
+
+from polypvision import pipeline
+from polypvision.errors import CardMissing, DateDoubtful, DateMissing
+from polypvision.files.dates import PhotoDate
+from polypvision.files.photos import PhotoFile, shown_path
+from polypvision.files.pixels import decode
+from polypvision.pipeline import ReadSettings
+from polypvision.plates.corrected import CorrectedPhoto, find_corrected
+from polypvision.plates.read import PhotoOutcome, PhotoReader, ReadWishes, Status, date_remark
+from polypvision.reading import PhotoFacts, PlateReading, Refusal
+from polypvision.store.facts import PlateFacts, facts_of, find_facts, set_facts
+from polypvision.store.logbook import Logbook
+from polypvision.store.readings import StoredPhoto, add_name, find_photo, save_photo, twin_of
+
+
+class Recorder(PhotoReader):
+    """Reads and records; remembers the last plate, for the next photo is often its own."""
+
+    def __init__(self, wishes: ReadWishes, logbook: Logbook) -> None:
+        super().__init__(wishes)
+        self.logbook = logbook
+        self.last_plate: str | None = wishes.plate
+
+    def _settings(self, plate: str | None, known: StoredPhoto | None) -> ReadSettings:
+        """What the person says now, else said of this photo before, else says of the plate."""
+        wishes, facts, before = self.wishes, None, known.settings if known else {}
+        if plate is not None:
+            with self.logbook.reading() as connection:
+                facts = find_facts(connection, plate)
+        facts = facts or PlateFacts(plate=plate or "")
+        return ReadSettings(
+            mm_per_px=wishes.mm_per_px or before.get("mm_per_px"),
+            plate=wishes.plate or before.get("plate"),
+            bar_mm=wishes.bar_mm or facts.bar_mm,
+            normal_mouths=wishes.normal_mouths or facts.normal_mouths,
+        )
+
+    def _read(
+        self, rgb: NDArray[np.uint8], facts: PhotoFacts, known: StoredPhoto | None
+    ) -> tuple[PlateReading, ReadSettings]:
+        settings = self._settings(self.last_plate, known)
+        reading = pipeline.read_plate(rgb, facts, settings)
+        wanted = self._settings(reading.plate, known)
+        if wanted != settings:
+            # Only now is it known which plate it is, and so what was said of it.
+            settings = wanted
+            reading = pipeline.read_plate(rgb, facts, settings)
+        self.last_plate = reading.plate
+        return reading, settings
+
+    def read_dated(
+        self, photo: PhotoFile, facts: PhotoFacts, date: PhotoDate | None
+    ) -> PhotoOutcome:
+        """Read and record a photo, if it is not known."""
+        place = shown_path(photo.path.resolve())
+        with self.logbook.reading() as connection:
+            known = find_photo(connection, photo.sha256)
+        if known is not None and isinstance(known.outcome, Refusal):
+            known = None
+        if known is not None and self._up_to_date(known):
+            new_name = place not in known.names
+            if new_name:
+                with self.logbook.writing() as connection:
+                    add_name(connection, photo.sha256, place)
+            with self.logbook.reading() as connection:
+                held = find_corrected(connection, photo.sha256).reading
+            return PhotoOutcome(
+                outcome=replace(held, facts=replace(held.facts, photo=facts.photo)),
+                status="known",
+                remark=f"same photo as {_short(known.names[0])}" if new_name else "",
+            )
+        if known is None or self.wishes.date is not None:
+            _check_date(facts, date, trust=self.wishes.trust_dates)
+        else:
+            # Read again, perhaps under a name that tells less: the date on record stands.
+            facts = replace(facts, taken_at=known.outcome.facts.taken_at)
+        rgb = decode(photo.data, photo.shown)
+        reading, settings = self._read(rgb, facts, known)
+        if reading.plate is None:
+            raise CardMissing(
+                f"{facts.photo} shows no card, so it is not known which plate it is. Name the "
+                "plate with --plate NAME to record it."
+            )
+        with self.logbook.writing() as connection:
+            save_photo(
+                connection,
+                reading,
+                path=place,
+                settings=asdict(settings),
+                size_px=(rgb.shape[1], rgb.shape[0]),
+                date_source=date.source if date else None,
+            )
+            self._keep_wishes(connection, reading.plate)
+            twin = twin_of(connection, reading) if date and date.source == "exif" else None
+            now = find_corrected(connection, photo.sha256)
+        remark = date_remark(date) if known is None else _kept_remark(now)
+        if twin is not None:
+            # Two points of time that are one would count one photo twice.
+            remark = f"same moment as {_short(twin)}: an edited copy?"
+        status: Status = "recorded" if known is None else "again"
+        return PhotoOutcome(
+            outcome=now.reading if now.corrected.standings else reading,
+            status=status,
+            remark=remark,
+        )
+
+    def _up_to_date(self, known: StoredPhoto) -> bool:
+        if self.wishes.again:
+            return False
+        return asdict(self._settings(known.outcome.plate, known)) == dict(known.settings)
+
+    def _keep_wishes(self, connection: sa.Connection, plate: str) -> None:
+        """What was said while recording holds for the plate from now on."""
+        facts = facts_of(connection, plate)
+        said = replace(
+            facts,
+            bar_mm=self.wishes.bar_mm or facts.bar_mm,
+            normal_mouths=self.wishes.normal_mouths or facts.normal_mouths,
+        )
+        if said != facts:
+            set_facts(connection, said)
+
+    def keep_refusal(self, path: Path, refusal: Refusal) -> str:
+        """Write down that a photo could not be read; return what is to be said of that."""
+        if not refusal.facts.sha256:
+            return ""
+        with self.logbook.writing() as connection:
+            known = find_photo(connection, refusal.facts.sha256)
+            if known is not None and isinstance(known.outcome, PlateReading):
+                return "the reading on record is kept"
+            save_photo(
+                connection,
+                refusal,
+                path=shown_path(path.resolve()),
+                settings=asdict(self.settings_said()),
+            )
+        return ""
+
+
+def _short(path: str) -> str:
+    """The end of a path: enough to know the photo by."""
+    return "/".join(Path(path).parts[-2:])
+
+
+def _kept_remark(now: CorrectedPhoto) -> str:
+    """What became of the corrections of a photo that was read again."""
+    held = [one for one in now.corrected.standings if one.state != "withdrawn"]
+    if not held:
+        return ""
+    waiting = len(now.corrected.open)
+    words = f"{len(held)} corrections kept"
+    return f"{words}, {waiting} open: look" if waiting else words
+
+
+def _check_date(facts: PhotoFacts, date: PhotoDate | None, *, trust: bool) -> None:
+    if date is None:
+        raise DateMissing(
+            f"{facts.photo} has no date in it or in its name, so it has no place in time. Give "
+            "it with --date YYYY-MM-DD, or put the date into the file's name."
+        )
+    if date.doubt and not trust:
+        raise DateDoubtful(
+            f"{facts.photo} is dated {date.at.isoformat()}, {date.doubt}. Give the right date "
+            "with --date YYYY-MM-DD, or record it as it is with --trust-dates."
+        )
