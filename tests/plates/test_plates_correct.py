@@ -33,7 +33,6 @@ from polypvision.plates.correct import (
 from polypvision.plates.export import export_plates
 from polypvision.plates.show import stored_photos, tracks_of
 from polypvision.reading import PlateReading, to_record
-from polypvision.store import logbook as logbook_module
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import find_photo, save_photo
 
@@ -304,7 +303,6 @@ def test_an_older_logbook_takes_corrections(
                 )
             assert "corrections" not in sa.inspect(connection).get_table_names()
     monkeypatch.undo()
-    assert logbook_module.command.upgrade is real
     with open_logbook(place) as book:
         assert len(stored_photos(book, "0042")) == 4
         done = correct_photos(book, [ADD], author="Ada")
