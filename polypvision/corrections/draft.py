@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.ndimage import binary_fill_holes
 from skimage.draw import polygon
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
@@ -15,7 +16,7 @@ from polypvision.measure.doubts import outline_doubts
 from polypvision.measure.overlap import polygons
 from polypvision.measure.shape import polygon_centroid
 from polypvision.measure.sizes import mouth_flags, outline_size, wound_err
-from polypvision.measure.wounds import Wound, find_wound
+from polypvision.measure.wounds import find_wound
 from polypvision.reading import Mouth, PlateReading, Points, Polyp
 
 _PX_PER_MM = 2 * VIEW_PX_PER_MM
@@ -230,20 +231,22 @@ def _with_wounds(polyp: Polyp, wounds_px: Sequence[Points], plane: Plane) -> Pol
     exposed = _painted(drawn, shape).astype(np.float32)
     # However small: a person saw it. What smoothing leaves nothing of has no outline to measure.
     found = find_wound(exposed, mask, _PX_PER_MM, least_mm2=0.0)
-    wound = Wound(
-        outlines_xy=tuple(one for one in found.outlines_xy if len(one) >= 3),
-        area_px=found.area_px,
-        margin_px=found.margin_px,
-    )
-    area, margin = wound.area_px / _PX_PER_MM**2, wound.margin_px / _PX_PER_MM
+    shown = [one / _PX_PER_MM + low for one in found.outlines_xy if len(one) >= 3]
+    # Healed tissue in the middle of a wound: outlines run round it, so it is taken off again.
+    healed = binary_fill_holes(exposed > 0) & (exposed == 0) & mask
+    area, margin = found.area_px, found.margin_px
+    outlines = tuple(plane.to_photo(one) for one in shown)
+    if healed.any():
+        holes = find_wound(healed.astype(np.float32), mask, _PX_PER_MM, least_mm2=0.0)
+        area, margin = area - holes.area_px, margin + holes.margin_px
+        outlines = tuple(wounds_px)
+    wound_mm2, margin_mm = area / _PX_PER_MM**2, margin / _PX_PER_MM
     return replace(
         polyp,
-        wound_mm2=area,
-        wound_mm2_err=wound_err(area, margin, plane.scale_err),
-        wound_margin_mm=margin,
-        wound_outlines_px=tuple(
-            plane.to_photo(one / _PX_PER_MM + low) for one in wound.outlines_xy
-        ),
+        wound_mm2=wound_mm2,
+        wound_mm2_err=wound_err(wound_mm2, margin_mm, plane.scale_err),
+        wound_margin_mm=margin_mm,
+        wound_outlines_px=outlines,
     )
 
 

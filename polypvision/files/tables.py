@@ -62,7 +62,7 @@ def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
             **_head(outcome),
             **{name: getattr(polyp, name) for name in own},
             "flags": " ".join(polyp.flags),
-            "corrected_by": "; ".join(polyp.corrected_by),
+            "corrected_by": "; ".join(polyp.corrected_by) or None,
         }
         for outcome in outcomes
         if isinstance(outcome, PlateReading)

@@ -145,7 +145,7 @@ def test_a_wound_is_cut_off_at_the_polyps_margin() -> None:
     assert polyp_of(apply(reading, [paint]), 1).wound_mm2 == pytest.approx(157.08, rel=0.02)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(
     st.floats(8, 40), st.floats(1, 1.8), st.floats(0, 180), st.floats(0, 180), st.floats(-0.3, 0.3)
 )
@@ -213,7 +213,7 @@ def steps(reading: PlateReading, kinds: Sequence[int]) -> list[Correction]:
     return made
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=10, deadline=None)
 @given(st.lists(st.integers(0, 9), min_size=1, max_size=6), st.randoms())
 def test_applying_and_withdrawing_gives_back_the_machines_reading(
     kinds: list[int], chance: object
@@ -234,7 +234,7 @@ def test_applying_and_withdrawing_gives_back_the_machines_reading(
     assert reading_record(again) == reading_record(after)
 
 
-@settings(max_examples=20, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(st.lists(st.integers(0, 9), min_size=2, max_size=6), st.randoms())
 def test_ties_of_clocks_change_nothing(kinds: list[int], chance: object) -> None:
     reading = plate()

@@ -22,7 +22,7 @@ MINI = (512, 430, 520, 428, 500, 600, 364, 380, 658, 445, 432, 626, 260, 477, 25
 
 def test_limits_of_agreement_as_published() -> None:
     found = bland_altman([a - b for a, b in zip(LARGE, MINI, strict=True)])
-    # Published: -2.1, 38.8, limits by 2 SD -79.7 and 75.5, the lower one's interval -114.3 to -45.1.
+    # Published: -2.1, 38.8; limits by 2 SD -79.7 and 75.5; of the lower one -114.3 to -45.1.
     assert found.n == 17
     assert (found.bias, found.sd) == pytest.approx((-2.1, 38.8), abs=0.05)
     assert found.bias - 2 * found.sd == pytest.approx(-79.7, abs=0.2)

@@ -76,7 +76,7 @@ def test_coco_outlines() -> None:
     assert json.loads(json.dumps(record)) == record
     [image] = record["images"]
     assert (image["file_name"], image["width"], image["height"]) == ("a.jpg", 4000, 3000)
-    assert [category["name"] for category in record["categories"]] == ["polyp"]
+    assert [category["name"] for category in record["categories"]] == ["polyp", "wound"]
     first = record["annotations"][0]
     assert {"id", "image_id", "category_id", "segmentation", "area", "bbox", "iscrowd"} <= set(
         first

@@ -7,13 +7,15 @@ import pytest
 from time_builders import START, make_polyp, make_reading
 
 from polypvision.events import LogEntry, Saying, SayingKind, Sighting
-from polypvision.reading import PlateReading
+from polypvision.reading import PlateReading, Polyp
 from polypvision.track import PlateTracks, link_readings
 
 PLACES = ((20.0, 20.0), (52.0, 20.0), (84.0, 20.0), (20.0, 52.0))
 
 
-def plate(day: float, *, order: Sequence[int] = (0, 1, 2, 3), more: tuple = ()) -> PlateReading:
+def plate(
+    day: float, *, order: Sequence[int] = (0, 1, 2, 3), more: tuple[Polyp, ...] = ()
+) -> PlateReading:
     """Four like discs; the n-th label stands at the place that ``order`` tells."""
     polyps = [make_polyp(n, *PLACES[at], 16.0) for n, at in enumerate(order, 1)]
     return make_reading(day, [*polyps, *more])
