@@ -11,7 +11,7 @@ from time_builders import START, make_polyp, make_reading
 
 from polypvision.events import LogEntry
 from polypvision.plan import PlateState, plate_state
-from polypvision.reading import PlateReading
+from polypvision.reading import PlateReading, Polyp
 from polypvision.reports import (
     PlatePrint,
     crop,
@@ -50,12 +50,12 @@ def _cut(day: float) -> LogEntry:
     )
 
 
-def _polyps() -> list[object]:
+def _polyps() -> list[Polyp]:
     return [make_polyp(1, 30, 30), make_polyp(2, 70, 30, wound_mm2=30.0, flags=("wound",))]
 
 
 def _made(*days: float) -> list[PlateReading]:
-    return [make_reading(day, _polyps()) for day in days]  # type: ignore[arg-type]
+    return [make_reading(day, _polyps()) for day in days]
 
 
 CASES = {
