@@ -260,18 +260,6 @@ def _chart(figure: Figure, name: str, description: str) -> Markup:
     return Markup(inline_svg(figure, name=name, description=description))
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Charts:
-    """The charts of a plate with at least one photo; those with nothing to draw are empty."""
-
-    growth_svg: Markup = Markup()
-    wound_svg: Markup = Markup()
-    healing_svg: Markup = Markup()
-    stages_svg: Markup = Markup()
-    dates_svg: Markup = Markup()
-    lineage_svg: Markup = Markup()
-
-
 def plate_figures(state: PlateState) -> dict[str, Figure]:
     """Return the charts of a plate by name, as they are written to files; none without a photo.
 
@@ -309,7 +297,8 @@ def plate_figures(state: PlateState) -> dict[str, Figure]:
     return figures
 
 
-def _charts(state: PlateState, title: str) -> _Charts:
+def _charts(state: PlateState, title: str) -> dict[str, Markup]:
+    """Return the charts of a plate as SVG by name; those with nothing to draw are missing."""
     said = {
         "growth": f"Growth chart of {title}. {_growth_words(state.growth)}",
         "wounds": f"Wound-closure chart of {title}. {_wound_words(state.tracks, state.courses)}",
@@ -318,17 +307,7 @@ def _charts(state: PlateState, title: str) -> _Charts:
         "dates": f"Expected dates on {title}. {' '.join(expected_words(state))}",
         "lineage": f"Who came from whom on {title}. {' '.join(division_words(state))}",
     }
-    drawn = {
-        name: _chart(figure, name, said[name]) for name, figure in plate_figures(state).items()
-    }
-    return _Charts(
-        growth_svg=drawn.get("growth", Markup()),
-        wound_svg=drawn.get("wounds", Markup()),
-        healing_svg=drawn.get("healing", Markup()),
-        stages_svg=drawn.get("stages", Markup()),
-        dates_svg=drawn.get("dates", Markup()),
-        lineage_svg=drawn.get("lineage", Markup()),
-    )
+    return {name: _chart(figure, name, said[name]) for name, figure in plate_figures(state).items()}
 
 
 def plate_page(
@@ -382,16 +361,16 @@ def plate_page(
         advice=advice(tracks, courses),
         picture=picture,
         picture_words=picture_words,
-        growth_svg=drawn.growth_svg,
+        growth_svg=drawn.get("growth", Markup()),
         growth_words=_growth_words(growth),
         growth_notes=growth_words(state),
-        wound_svg=drawn.wound_svg,
+        wound_svg=drawn.get("wounds", Markup()),
         wound_words=_wound_words(tracks, courses),
-        healing_svg=drawn.healing_svg,
-        stages_svg=drawn.stages_svg,
-        dates_svg=drawn.dates_svg,
+        healing_svg=drawn.get("healing", Markup()),
+        stages_svg=drawn.get("stages", Markup()),
+        dates_svg=drawn.get("dates", Markup()),
         dates_words=expected_words(state),
-        lineage_svg=drawn.lineage_svg,
+        lineage_svg=drawn.get("lineage", Markup()),
         division_words=division_words(state),
         strips=tuple(
             Strip(name=name, picture=b64encode(jpeg(rgb, max_bytes=120_000)).decode())

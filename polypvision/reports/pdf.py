@@ -264,7 +264,7 @@ class _Numbered(Canvas):
 
     def showPage(self) -> None:  # noqa: N802  (named by the library)
         self._pages.append(dict(self.__dict__))
-        self._startPage()
+        self._startPage()  # type: ignore[attr-defined]  # missing from the stubs
 
     def save(self) -> None:
         for n, page in enumerate(self._pages, 1):

@@ -97,8 +97,8 @@ def remark_words(state: PlateState) -> tuple[str, ...]:
 def _days_of_two(tracks: PlateTracks) -> list[str]:
     days = Counter(photo.taken_at.date() for photo in tracks.photos)
     return [
-        f"{count} photos are of one day, {day.day} {day:%b %Y}; all of them are used, but they make one "
-        "date only"
+        f"{count} photos are of one day, {day.day} {day:%b %Y}; all are used, but they make "
+        "one date only"
         for day, count in sorted(days.items())
         if count > 1
     ]

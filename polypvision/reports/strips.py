@@ -7,6 +7,7 @@ both on the photo and on the plate.
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from io import BytesIO
 
 import cv2
 import matplotlib as mpl
@@ -14,10 +15,11 @@ import numpy as np
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+from PIL import Image
 
 from polypvision.healing import WoundCourse
 from polypvision.reading import Points
-from polypvision.reports.drawing import INK, STYLE
+from polypvision.reports.drawing import INK, STYLE, png
 from polypvision.reports.looks import state_of
 from polypvision.track import Individual, Observation, PlateTracks
 
@@ -135,8 +137,7 @@ def crop(rgb: Rgb, seen: Observation, side_mm: float) -> Rgb | None:
 def _affine(start: Points, end: Points) -> NDArray[np.float64]:
     """Return the affine map (2, 3) that takes points onto others with the least squares."""
     design = np.column_stack([start, np.ones(len(start))])
-    found: NDArray[np.float64] = np.linalg.lstsq(design, end, rcond=None)[0].T
-    return found
+    return np.asarray(np.linalg.lstsq(design, end, rcond=None)[0].T, np.float64)
 
 
 def strip_frames(tracks: PlateTracks, name: str, crops: Mapping[str, Rgb]) -> tuple[Frame, ...]:
@@ -243,8 +244,5 @@ def _draw_bar(figure: Figure, place: tuple[float, float, float], frame: Frame) -
 
 def picture(figure: Figure, *, dpi: int = 150) -> Rgb:
     """Return a figure as a picture on white, (H, W, 3) of uint8."""
-    canvas = FigureCanvasAgg(figure)
-    figure.set_dpi(dpi)
-    figure.patch.set_facecolor("white")
-    canvas.draw()
-    return np.asarray(canvas.buffer_rgba())[..., :3].copy()
+    with Image.open(BytesIO(png(figure, dpi=dpi))) as drawn:
+        return np.asarray(drawn.convert("RGB"), np.uint8).copy()

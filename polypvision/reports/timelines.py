@@ -150,7 +150,7 @@ def _expected(
 
 
 def _large_already(when: DayForecast) -> bool:
-    return when.told and when.day == when.made_on_day or when.probability[0] >= 0.975
+    return (when.told and when.day == when.made_on_day) or when.probability[0] >= 0.975
 
 
 def dates_chart(

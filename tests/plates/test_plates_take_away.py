@@ -4,7 +4,7 @@ import json
 import re
 from collections.abc import Iterator
 from dataclasses import replace
-from datetime import datetime
+from datetime import date, datetime
 from io import BytesIO
 from pathlib import Path
 
@@ -24,6 +24,8 @@ from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
 from polypvision.reading import Refusal
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
+
+ON = date(2031, 6, 1)
 
 
 @pytest.fixture
@@ -48,7 +50,7 @@ def test_a_plate_through_time(book: Logbook, photos: list[Path]) -> None:
 def test_pages_stand_alone_and_lead_to_each_other(
     book: Logbook, photos: list[Path], tmp_path: Path
 ) -> None:
-    first, remarks = write_reports(book, None, tmp_path / "deep" / "pages")
+    first, remarks = write_reports(book, None, tmp_path / "deep" / "pages", on=ON)
     assert remarks == []
     names = sorted(path.name for path in first.parent.iterdir())
     assert names == [
@@ -73,7 +75,7 @@ def test_the_same_logbook_gives_the_same_pages(
     book: Logbook, photos: list[Path], tmp_path: Path
 ) -> None:
     for folder in ("one", "two"):
-        write_reports(book, ["0042"], tmp_path / folder)
+        write_reports(book, ["0042"], tmp_path / folder, on=ON)
     for path in (tmp_path / "one").iterdir():
         assert path.read_bytes() == (tmp_path / "two" / path.name).read_bytes()
 
@@ -82,7 +84,7 @@ def test_a_page_without_its_photo_says_so(
     book: Logbook, photos: list[Path], tmp_path: Path
 ) -> None:
     photos[-1].unlink()
-    first, [remark] = write_reports(book, ["0042"], tmp_path / "pages")
+    first, [remark] = write_reports(book, ["0042"], tmp_path / "pages", on=ON)
     assert "was moved, deleted or changed" in remark
     page = (first.parent / "plate-0042.html").read_text(encoding="utf-8")
     assert "data:image/jpeg" not in page
@@ -99,14 +101,14 @@ def test_a_changed_photo_is_not_shown_as_the_one_that_was_read(
 
 def test_no_photo_at_all(book: Logbook, tmp_path: Path) -> None:
     with pytest.raises(PlateUnknown, match="no photo of any plate yet"):
-        write_reports(book, None, tmp_path / "pages")
+        write_reports(book, None, tmp_path / "pages", on=ON)
     with pytest.raises(PlateUnknown, match="no plate '7'"):
-        write_reports(book, ["7"], tmp_path / "pages")
+        write_reports(book, ["7"], tmp_path / "pages", on=ON)
 
 
 def test_a_plate_with_notes_only_still_has_a_page(book: Logbook, tmp_path: Path) -> None:
     note(book, LogEntry(plate="0007", at=datetime(2024, 3, 1), kind="note", note="set up"))
-    first, _ = write_reports(book, ["0007"], tmp_path / "pages")
+    first, _ = write_reports(book, ["0007"], tmp_path / "pages", on=ON)
     assert (first.parent / "plate-0007.html").exists()
 
 

@@ -1,4 +1,5 @@
 import re
+from collections.abc import Sequence
 from dataclasses import fields, is_dataclass, replace
 from html.parser import HTMLParser
 from importlib import resources
@@ -13,10 +14,11 @@ from plate_series import photo, readings, series
 from time_builders import make_polyp, make_reading
 
 from polypvision.events import LogEntry
+from polypvision.plan import PlateState, plate_state
 from polypvision.reports import PlatePage, index_page, plate_link, plate_page, render_page
 from polypvision.reports.page import IndexPage
 from polypvision.reports.sayings import lost_since_last, number, with_error
-from polypvision.track import link_readings
+from polypvision.track import PlateTracks, link_readings
 
 TEMPLATES = resources.files("polypvision.reports") / "templates"
 
@@ -25,10 +27,14 @@ def _source(name: str) -> str:
     return (TEMPLATES / name).read_text(encoding="utf-8")
 
 
+def _state(tracks: PlateTracks, log: Sequence[LogEntry] = (), line: str = "") -> PlateState:
+    return plate_state(tracks, log, plate=tracks.plate or "", line=line, size_mm=20.0)
+
+
 def _page(**more: Any) -> PlatePage:
     case = series(**more)
     rgb = photo(case.tracks.photos[-1].reading)
-    return plate_page(case.tracks, log=case.log, line="green hairy mushroom", rgb=rgb)
+    return plate_page(_state(case.tracks, case.log, line="green hairy mushroom"), rgb=rgb)
 
 
 def _words(html: str) -> str:
@@ -112,7 +118,7 @@ def test_a_sale_is_not_a_loss() -> None:
     entry = LogEntry(plate="0042", at=last.taken_at, kind="sale", individual="P04")  # type: ignore[arg-type]
     tracks = link_readings(readings(), log=[entry])
     assert lost_since_last(tracks) == ()
-    assert "P04 was sold" in " ".join(plate_page(tracks, log=[entry]).gone)
+    assert "P04 was sold" in " ".join(plate_page(_state(tracks, [entry])).gone)
 
 
 def test_the_page_stands_alone() -> None:
@@ -152,7 +158,7 @@ def test_a_large_noisy_photo_still_makes_a_small_page() -> None:
     )
     big = replace(latest, reading=replace(latest.reading, polyps=scaled))
     rgb = np.repeat(np.repeat(photo(latest.reading, noise=40), 4, axis=0), 4, axis=1)
-    page = plate_page(replace(case.tracks, photos=(*case.tracks.photos[:-1], big)), rgb=rgb)
+    page = plate_page(_state(replace(case.tracks, photos=(*case.tracks.photos[:-1], big))), rgb=rgb)
     assert len(render_page(page).encode()) <= 1_500_000
 
 
@@ -168,20 +174,20 @@ def test_the_same_page_gives_the_same_text() -> None:
 
 def test_without_the_photo_the_page_says_so() -> None:
     case = series()
-    html = render_page(plate_page(case.tracks, log=case.log))
+    html = render_page(plate_page(_state(case.tracks, case.log)))
     assert "<img" not in html
     assert "could not be opened" in html
 
 
 def test_pages_of_little() -> None:
-    nothing = render_page(plate_page(link_readings([])))
+    nothing = render_page(plate_page(_state(link_readings([]))))
     assert "no photo yet" in nothing
     assert "Nothing was flagged" in nothing
     empty = make_reading(0, [])
-    html = render_page(plate_page(link_readings([empty]), rgb=photo(empty)))
+    html = render_page(plate_page(_state(link_readings([empty])), rgb=photo(empty)))
     assert "No polyp is there." in html
     one = make_reading(0, [make_polyp(1, 50, 50)])
-    html = render_page(plate_page(link_readings([one]), rgb=photo(one)))
+    html = render_page(plate_page(_state(link_readings([one])), rgb=photo(one)))
     assert "1 photo, 4 Mar 2031" in html
     assert "No wound was seen" in html
 
@@ -196,7 +202,7 @@ def test_unknown_figures_are_dashes() -> None:
         1, 50, 50, wound_mm2=nan, two_mouths_probability=nan, feret_max_mm=nan, diameter_mm_err=nan
     )
     reading = replace(make_reading(0, [polyp]), plate=None)
-    html = render_page(plate_page(link_readings([reading])))
+    html = render_page(plate_page(_state(link_readings([reading]))))
     assert "nan" not in _words(html).lower().replace("finance", "")
     assert "Plate without a name" in html
 
