@@ -1,8 +1,8 @@
 """The whole road on the sample plates: every photo read, followed, and held against the truth.
 
 The truth is exact, because the photos were painted from tables. The limits: every count exact;
-diameters within 2 % or 0.5 mm; wounds within 15 % or 3 mm2, but for the last sliver of one on a plug
-of its own colour; the dividing polyp flagged before it divides; no identity switched.
+diameters within 2 % or 0.5 mm; wounds within 15 % or 3 mm2, but for the last sliver of one on a
+plug of its own colour; the dividing polyp flagged before it divides; no identity switched.
 """
 
 import json

@@ -125,7 +125,8 @@ def _piece(
         method=cut.method,
         donor=cut.donor,
         dip=cut.dip,
-        fate="there" if one.end is None else one.end,
+        # A piece left open for a person stands somewhere: it is not counted as lost.
+        fate="there" if one.end is None or one.end == "open" else one.end,
         followed_days=followed,
         lost=_lost(one, cut, tracks, log, followed),
         sealed=sealed,
