@@ -104,7 +104,8 @@ def write_reports(
     prints: list[PlatePrint] = []
     remarks: list[str] = list(outcomes.remarks)
     for name in names:
-        sheet, remark = _plate_print(known[name], stored_photos(logbook, name), stocks.get(name))
+        photos = stored_photos(logbook, name)
+        sheet, remark = _plate_print(known[name], photos, stocks.get(name))
         remarks += [remark] if remark else []
         prints.append(sheet)
         if folder is not None:
