@@ -30,7 +30,12 @@ def card(
     Print at 100 % on matte waterproof paper: glare and wet curl spoil readings. Measure the
     card's bar with callipers and tell its length once (read --bar-mm, or plates --bar-mm).
     """
-    codes = _codes(code)
+    from polypvision.plates.cards import parse_codes
+
+    try:
+        codes = parse_codes(code)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--code") from error
     suffix = out.suffix.lower()
     if suffix not in _SUFFIXES:
         raise typer.BadParameter(
@@ -64,22 +69,3 @@ def card(
         f"{'page' if len(pages) == 1 else 'pages'} ({', '.join(sizes)}): {out}"
     )
     typer.echo("Print at 100 % (no fitting to the page), then measure the bar with callipers.")
-
-
-def _codes(text: str) -> list[int]:
-    from polypvision.card.code import CODE_MAX
-
-    codes: list[int] = []
-    for part in text.replace(" ", "").split(","):
-        first, dash, last = part.partition("-")
-        if not first.isdecimal() or (dash and not last.isdecimal()):
-            raise typer.BadParameter(
-                f"{part!r} is no plate code. Write 42, 41-48 or 3,7,9.", param_hint="--code"
-            )
-        low, high = int(first), int(last or first)
-        if not 1 <= low <= high <= CODE_MAX:
-            raise typer.BadParameter(
-                f"{part} is not within 1 to {CODE_MAX}, low to high.", param_hint="--code"
-            )
-        codes += range(low, high + 1)
-    return list(dict.fromkeys(codes))

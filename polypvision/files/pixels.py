@@ -92,6 +92,16 @@ def _check_size(picture: Image.Image, shown: str) -> None:
         )
 
 
+def check_picture(data: bytes, shown: str) -> None:
+    """Raise if a photo's header says that it cannot be read; no pixel is decoded.
+
+    Raises
+    ------
+    PhotoUnreadable, PhotoTooLarge, PhotoTooSmall
+    """
+    _check_size(_opened(data, shown), shown)
+
+
 def exif_tags(data: bytes) -> Mapping[int, object]:
     """Return the Exif sub-directory of a photo's bytes; empty if there is none to be read."""
     try:

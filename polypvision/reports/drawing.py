@@ -196,8 +196,33 @@ def inline_svg(figure: Figure, *, name: str, description: str) -> str:
     text = text.replace(INK, "currentColor").replace(_INK_SOFT, "currentColor")
     text = re.sub(r"(<svg[^>]*?) width=\"[^\"]*\"", r"\1", text, count=1)
     text = re.sub(r"(<svg[^>]*?) height=\"[^\"]*\"", r"\1", text, count=1)
+    text = _without_styles(text)
     safe = description.replace("&", "&amp;").replace('"', "&quot;").replace("<", "&lt;")
     return text.replace("<svg", f'<svg role="img" aria-label="{safe}"', 1)
+
+
+def _without_styles(text: str) -> str:
+    """Return an SVG whose styles are plain attributes: a strict page takes no styles written in it.
+
+    Every property that matplotlib writes is also a presentation attribute (SVG 1.1, section 6.1,
+    from memory), but for the shorthand ``font``.
+    """
+    text = re.sub(r"<defs>\s*<style.*?</style>\s*</defs>", "", text, flags=re.DOTALL)
+    text = text.replace("<svg", '<svg stroke-linejoin="round" stroke-linecap="butt"', 1)
+
+    def attributes(match: re.Match[str]) -> str:
+        pairs = [one.partition(":") for one in match[1].split(";") if one.strip()]
+        found = []
+        for name, _, value in pairs:
+            key, said = name.strip(), value.strip().replace("&quot;", "'")
+            if key == "font":
+                size, _, family = said.partition(" ")
+                found += [f'font-size="{size}"', f'font-family="{family}"']
+            else:
+                found.append(f'{key}="{said}"')
+        return " ".join(found)
+
+    return re.sub(r'style="([^"]*)"', attributes, text)
 
 
 def _svg(figure: Figure, *, salt: str, fonts: str, background: str) -> bytes:

@@ -54,6 +54,15 @@ LOOKS: dict[State, Look] = {
 }
 
 
+MARKS: dict[State, list[tuple[float, float]]] = {
+    "two mouths": [(0, -1), (1, 0), (0, 1), (-1, 0)],
+    "open wound": [(0, -1), (1, 0.85), (-1, 0.85)],
+    "stalled": [(-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)],
+    "worsening": [(0, 1), (1, -0.85), (-1, -0.85)],
+}
+"""Corners of the mark of each state, from -1 to 1, y down."""
+
+
 def state_of(individual: Individual, courses: Mapping[str, WoundCourse]) -> State:
     """Return how an individual stands on its last sighting; the most urgent if several."""
     course = courses.get(individual.name)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from polypvision.reading import PlateReading, Points, Polyp
-from polypvision.reports.looks import LOOKS, ORANGE, State
+from polypvision.reports.looks import LOOKS, MARKS, ORANGE, State
 
 Rgb = NDArray[np.uint8]
 
@@ -21,12 +21,6 @@ _CASING = (16, 18, 22)
 _WHITE = (255, 255, 255)
 _SHIFT = 4
 """Binary places of a pixel that OpenCV is given."""
-_MARKS: dict[State, list[tuple[float, float]]] = {
-    "two mouths": [(0, -1), (1, 0), (0, 1), (-1, 0)],
-    "open wound": [(0, -1), (1, 0.85), (-1, 0.85)],
-    "stalled": [(-0.85, -0.85), (0.85, -0.85), (0.85, 0.85), (-0.85, 0.85)],
-    "worsening": [(0, 1), (1, -0.85), (-1, -0.85)],
-}
 
 
 def _colour(code: str) -> tuple[int, int, int]:
@@ -204,7 +198,7 @@ def _draw_polyp(sheet: _Sheet, polyp: Polyp, state: State, name: str, text_px: i
     room = 0.4 * text_px * len(name)
     y = float(np.clip(y, 0.7 * text_px, height - 0.7 * text_px))
     x = float(np.clip(middle[0], room, max(room, width - room)))
-    mark = _MARKS.get(state)
+    mark = MARKS.get(state)
     if mark is not None:
         half = 0.36 * text_px
         wide = 0.32 * text_px * len(name)
