@@ -18,12 +18,15 @@ ROOMS = (
     # The workshop.
     "render", "train", "evaluate",
     # The outside world.
-    "files", "store", "plates", "cli",
+    "files", "store", "plates", "web", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 NO_FILES = ROOMS[: ROOMS.index("files")]
 """Rooms that know neither files, nor the database, nor the terminal."""
-OUTSIDE = {"sqlalchemy", "alembic", "typer", "rich", "pillow_heif", "pyarrow", "subprocess"}
+OUTSIDE = {
+    "sqlalchemy", "alembic", "typer", "rich", "pillow_heif", "pyarrow", "subprocess", "starlette",
+    "uvicorn", "segno",
+}  # fmt: skip
 
 
 def room_of(path: Path) -> str:

@@ -15,6 +15,7 @@ from polypvision.cli.read import read
 from polypvision.cli.render import render_command
 from polypvision.cli.report import report
 from polypvision.cli.room import outcomes, plan, today
+from polypvision.cli.serve import serve
 from polypvision.cli.track import track
 
 app = typer.Typer(
@@ -57,6 +58,7 @@ app.command()(today)
 app.command()(outcomes)
 app.command()(plan)
 app.command()(report)
+app.command()(serve)
 app.command()(export)
 app.command(name="render")(render_command)
 app.command()(evaluate)

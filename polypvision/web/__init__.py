@@ -1,0 +1,1 @@
+"""The pages of `polypvision serve`: a browser's way to the functions of `plates`."""

@@ -1,0 +1,263 @@
+"""The pages and their addresses: thin over `plates`, which the command line uses, too."""
+
+import contextlib
+import logging
+import mimetypes
+import threading
+from collections.abc import Callable
+from contextlib import asynccontextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import BaseRoute, Mount, Route
+from starlette.staticfiles import StaticFiles
+from starlette.types import ASGIApp, Scope
+
+from polypvision.errors import PolypvisionError
+from polypvision.files.outputs import make_folder
+from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
+from polypvision.plates.view import PlateViews
+from polypvision.store.logbook import Logbook
+from polypvision.web import desk, photos
+from polypvision.web.guard import Door, Guard
+from polypvision.web.office import Office, office_of
+from polypvision.web.pages import SheetPart
+from polypvision.web.pairing import Devices, Guesses
+from polypvision.web.queue import ReadingQueue, told
+from polypvision.web.setting import shown, trouble
+from polypvision.web.uploads import MAX_PIECE_BYTES, Uploads, WrongPlace
+from polypvision.web.views import (
+    individual_of,
+    overview,
+    photo_sheet,
+    plate_of_key,
+    plate_sheet,
+    strip,
+    today_page,
+    tracked_photo,
+)
+
+_LOG = logging.getLogger("polypvision.web")
+_STATIC = Path(__file__).parent / "static"
+_A_YEAR = "private, max-age=31536000, immutable"
+"""For what never changes: a picture named by its photo's hash."""
+_STATUS = {
+    "unknown-plate": 404,
+    "unreadable": 404,
+    "logbook": 503,
+    "output": 503,
+    "too-large": 413,
+    "upload": 422,
+}
+mimetypes.add_type("application/manifest+json", ".webmanifest")
+mimetypes.add_type("text/javascript", ".js")
+
+
+def home(request: Request) -> Response:
+    """Send a phone to the photos, a desk to the plates."""
+    return RedirectResponse("/photos" if request.state.who == "paired" else "/plates", 303)
+
+
+def plates_page(request: Request) -> Response:
+    """All plates."""
+    return shown(overview(office_of(request).views.all()))
+
+
+def plate_page(request: Request) -> Response:
+    """One plate."""
+    view = office_of(request).views.of(plate_of_key(request.path_params["key"]))
+    asked = request.query_params
+    return shown(plate_sheet(view, asked.get("photo"), asked.get("beside")))
+
+
+def sheet_part(request: Request) -> Response:
+    """One photo of a plate, with its outlines."""
+    view = office_of(request).views.of(plate_of_key(request.path_params["key"]))
+    photo = tracked_photo(view.tracks, request.path_params["sha256"])
+    assert photo is not None
+    return shown(SheetPart(sheet=photo_sheet(view, photo)))
+
+
+def strip_page(request: Request) -> Response:
+    """One polyp through time."""
+    view = office_of(request).views.of(plate_of_key(request.path_params["key"]))
+    return shown(strip(view, request.path_params["name"]))
+
+
+def polyp_jpeg(request: Request) -> Response:
+    """One polyp cut out of one photo."""
+    office, asked = office_of(request), request.path_params
+    view = office.views.of(plate_of_key(asked["key"]))
+    individual = individual_of(view.tracks, asked["name"])
+    for seen in individual.observations:
+        if seen.sha256 == asked["sha256"]:
+            data = polyp_picture(view.photos[seen.sha256], seen.polyp, office.scaled)
+            # Not for ever: read again, the same name may be another polyp.
+            return Response(data, media_type="image/jpeg")
+    raise HTTPException(404)
+
+
+def scaled_jpeg(request: Request) -> Response:
+    """A photo, scaled; the original is never sent."""
+    office, asked = office_of(request), request.path_params
+    photo = recorded_photo(office.logbook, asked["sha256"])
+    try:
+        data = scaled_photo(photo, asked["width"], office.scaled)
+    except ValueError:
+        raise HTTPException(404) from None
+    return Response(data, media_type="image/jpeg", headers={"cache-control": _A_YEAR})
+
+
+def today_list(request: Request) -> Response:
+    """What to do today."""
+    on = datetime.now().date()
+    tasks, later = office_of(request).views.today(on)
+    return shown(today_page(tasks, on, later))
+
+
+def _wants_json(request: Request) -> bool:
+    return "application/json" in request.headers.get("accept", "")
+
+
+async def _on_own_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, PolypvisionError)
+    if isinstance(error, WrongPlace):
+        return JSONResponse({"received": error.received}, status_code=409)
+    _LOG.info("%s", error)
+    status, words = _STATUS.get(error.kind, 400), told(error)
+    if _wants_json(request):
+        return JSONResponse({"words": words}, status_code=status)
+    return trouble(status, "That did not work", words)
+
+
+_HTTP_WORDS = {
+    404: ("Not there", "There is no such page. It may have been moved or renamed."),
+    405: ("Not like this", "This page cannot be used that way."),
+    413: ("Too large", "More was sent than is taken at once."),
+}
+
+
+async def _on_http_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    heading, words = _HTTP_WORDS.get(
+        error.status_code, ("That did not work", "Check what was filled in, and try again.")
+    )
+    if error.status_code == 400 and error.detail != "Bad Request":
+        words = error.detail  # Our own words about what was filled in.
+    if _wants_json(request):
+        return JSONResponse({"words": words}, status_code=error.status_code)
+    return trouble(error.status_code, heading, words)
+
+
+async def _on_fault(request: Request, error: Exception) -> Response:
+    # What went wrong is for the terminal (the server logs it), not for the network.
+    return trouble(500, "A fault in polypvision", "What was recorded is kept. Try it once more.")
+
+
+def _refuse(scope: Scope, status: int, heading: str, words: str) -> ASGIApp:
+    return trouble(status, heading, words, paired=False)
+
+
+def _routes() -> list[BaseRoute]:
+    sha = "/photos/{sha256:str}"
+    plate = "/plates/{key:str}"
+
+    def post(path: str, do: Callable[..., Any]) -> Route:
+        return Route(path, do, methods=["POST"])
+
+    return [
+        Route("/", home),
+        Route("/plates", plates_page),
+        Route(plate, plate_page),
+        Route(plate + "/sheets/{sha256:str}", sheet_part),
+        Route(plate + "/polyps/{name:str}", strip_page),
+        Route(plate + "/polyps/{name:str}/{sha256:str}.jpg", polyp_jpeg),
+        Route("/photos", photos.take),
+        post("/photos/begin", photos.begin),
+        Route(sha, photos.add, methods=["PUT"]),
+        Route(sha + "/scaled/{width:int}.jpg", scaled_jpeg),
+        Route(sha + "/progress", photos.progress),
+        Route(sha + "/answer", photos.answer),
+        post(sha + "/read", photos.read_with),
+        Route(sha + "/scale", photos.scale, methods=["GET"]),
+        post(sha + "/scale", photos.read_at_scale),
+        Route("/today", today_list),
+        Route("/log", desk.log, methods=["GET"]),
+        post("/log", desk.write_down),
+        Route("/cards", desk.cards),
+        Route("/cards/print", desk.print_cards),
+        Route("/desk", desk.desk_page),
+        post("/desk/code", desk.new_code),
+        post("/desk/devices/{number:int}/revoke", desk.revoke),
+        Route("/backup", desk.backup),
+        Route("/pair", desk.pair_page, methods=["GET"]),
+        post("/pair", desk.pair),
+        Mount("/static", StaticFiles(directory=_STATIC)),
+    ]
+
+
+def _warm(views: PlateViews) -> None:
+    with contextlib.suppress(PolypvisionError):  # The page itself will say it.
+        views.all()
+
+
+def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devices]:
+    """Return the application, and its list of devices.
+
+    Parameters
+    ----------
+    logbook : Logbook
+        Open; the caller closes it.
+    folder : Path
+        For photos that are sent in, scaled pictures, and the list of paired devices.
+    door : Door
+        Where it is served.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be made or used.
+    """
+    make_folder(folder)
+    devices = Devices(folder / "devices.json")
+    office = Office(
+        logbook=logbook,
+        views=PlateViews(logbook),
+        uploads=Uploads(folder),
+        queue=ReadingQueue(logbook),
+        devices=devices,
+        guesses=Guesses(),
+        door=door,
+        scaled=folder / "scaled",
+    )
+
+    @asynccontextmanager
+    async def lifespan(_: Starlette) -> Any:
+        # So that the first page does not have to wait for what all plates take to work out.
+        threading.Thread(target=_warm, args=(office.views,), daemon=True).start()
+        yield
+        office.queue.close()
+
+    app = Starlette(
+        routes=_routes(),
+        middleware=[Middleware(GZipMiddleware, minimum_size=1000)],
+        exception_handlers={
+            PolypvisionError: _on_own_error,
+            HTTPException: _on_http_error,
+            Exception: _on_fault,
+        },
+        lifespan=lifespan,
+        # A little more than a piece of a photo, the largest thing that is sent at once.
+        max_body_size=MAX_PIECE_BYTES + 64_000,
+    )
+    app.state.office = office
+    # Outside of all else, so that even the page of a fault has its headers.
+    guarded = Guard(app, door=door, devices=devices, guesses=office.guesses, refuse=_refuse)
+    return guarded, devices
