@@ -72,7 +72,7 @@ def test_today_is_listed_as_of_a_day(run: Run, room: Path) -> None:
     assert record["on"] == "2031-03-25"
     assert record["tasks"][0]["kind"] == "lost"
     told = run("today", "--on", "2031-03-25")
-    assert "3 photos are dated after 2031-03-25" in told.err
+    assert "3 photos dated after 25 Mar 2031 are left out" in told.err
     assert told == run("today", "--on", "2031-03-25")
     # Years later all that is known is old, and a photo is due.
     assert "Take a photo" in run("today", "--on", "2041-01-01").out

@@ -81,7 +81,7 @@ def test_values_drawn_are_those_of_the_courses() -> None:
     assert len(drawn) == len(wounded)
     for heights, course in zip(drawn, wounded, strict=True):
         assert heights == pytest.approx([point.closure_percent for point in course.points])
-    top, low = growth_chart(case.tracks, case.growth, case.courses).axes
+    top, _, low = growth_chart(case.tracks, case.growth, case.courses).axes
     assert _heights(top.lines[0]) == pytest.approx(case.growth.individuals[0].diameter_mm)
     assert _heights(low.lines[0]) == pytest.approx([one.area_mm2 for one in case.growth.photos])
 
