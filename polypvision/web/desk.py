@@ -18,7 +18,8 @@ from polypvision.card.layout import CardKind
 from polypvision.events import CUT_METHODS, LOG_KINDS, CutMethod, LogEntry, LogKind
 from polypvision.files.dates import date_doubt, parse_date
 from polypvision.plates.cards import cards_pdf, parse_codes
-from polypvision.plates.log import list_plates, note, plate_name
+from polypvision.plates.log import list_plates, note
+from polypvision.plates.names import plate_name
 from polypvision.reports.sayings import date_words
 from polypvision.store.backup import back_up
 from polypvision.web.forms import field, now_here

@@ -14,7 +14,8 @@ from starlette.responses import JSONResponse, RedirectResponse, Response, Stream
 from polypvision.errors import PhotoUnreadable
 from polypvision.files.dates import date_doubt, parse_date
 from polypvision.files.pixels import SUFFIXES
-from polypvision.plates.log import list_plates, plate_name
+from polypvision.plates.log import list_plates
+from polypvision.plates.names import plate_name
 from polypvision.plates.pictures import WIDTHS_PX, recorded_photo
 from polypvision.plates.read import ReadWishes
 from polypvision.plates.show import photo_pixels
