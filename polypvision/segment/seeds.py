@@ -37,7 +37,7 @@ def find_centres(maps: PlateMaps, px_per_mm: float) -> Points:
     return np.asarray(peaks[:, ::-1], np.float64)
 
 
-def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) -> NDArray[np.int64]:
+def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) -> NDArray[np.int32]:
     """Return which centre (m, 2) is nearest to each vote (n,).
 
     Votes crowd round the middles, so most are settled by the pixel that they fall on: there the
