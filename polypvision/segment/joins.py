@@ -21,6 +21,8 @@ class Pieces:
     area_px : ndarray (n,) of float64
     peak_xy, peak : ndarray (n, 2), (n,) of float64
         Where the middles' map is highest in the piece, view pixels, and how high.
+    mouth : ndarray (n,) of float64
+        The highest of the mouths' map in the piece.
     vote_xy : ndarray (n, 2) of float64
         Sum of where its pixels say that the middle is.
     pairs : ndarray (k, 2) of int64
@@ -32,6 +34,7 @@ class Pieces:
     area_px: NDArray[np.float64]
     peak_xy: Points
     peak: NDArray[np.float64]
+    mouth: NDArray[np.float64]
     vote_xy: Points
     pairs: NDArray[np.int64]
     contact: NDArray[np.float64]
@@ -55,11 +58,14 @@ def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     np.maximum.at(peak, owner, heights)
     top = np.flatnonzero(heights == peak[owner])
     top = where[top[np.unique(owner[top], return_index=True)[1]]]
+    mouth = np.zeros(n, np.float32)
+    np.maximum.at(mouth, owner, maps.mouth.ravel()[where])
     pairs, contact = _contacts(labels, maps, n)
     return Pieces(
         area_px=area,
         peak_xy=np.column_stack(divmod(top, labels.shape[1])[::-1]).astype(np.float64),
         peak=peak.astype(np.float64),
+        mouth=mouth.astype(np.float64),
         vote_xy=np.column_stack(vote_sum),
         pairs=pairs,
         contact=contact,
@@ -91,13 +97,14 @@ def _contacts(
 def join_evidence(
     pieces: Pieces, centre: NDArray[np.float32], rows: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Return for contacts ``rows`` (m,) the evidence (m, 10) that both sides are one polyp.
+    """Return for contacts ``rows`` (m,) the evidence (m, 12) that both sides are one polyp.
 
     What `JOIN_EVIDENCE` names. In radii of the larger piece: the way between the middles' peaks;
     between the mean votes; between the votes on both sides of the contact, also as a part of the
     former. Then: the smaller's part of the larger's area; the contact as a part of a circle of the
     smaller's area; the lower peak; how deep the middles' map falls between the peaks, also as a
-    part of the lower one.
+    part of the lower one; and the highest of the mouths' map on either side, the lower one and the
+    higher one: what has no mouth of its own is a lobe more often than a polyp.
     """
     pair = pieces.pairs[rows]
     area = pieces.area_px[pair]
@@ -114,6 +121,7 @@ def join_evidence(
     votes_apart = np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius
     step = disagreement / length / radius
     dip = lower - along.min(axis=1)
+    mouths = np.sort(pieces.mouth[pair], axis=1)
     return np.column_stack(
         [
             np.log(apart / radius + 0.1),
@@ -126,6 +134,8 @@ def join_evidence(
             lower,
             dip,
             dip / (lower + 0.02),
+            mouths[:, 0],
+            mouths[:, 1],
         ]
     )
 
@@ -170,8 +180,9 @@ class _Joining:
         kept, gone = self.pieces.pairs[int(np.argmax(self.odds))]
         self.home[self.home == gone] = kept
         old = self.pieces
-        area, vote_xy = old.area_px.copy(), old.vote_xy.copy()
+        area, vote_xy, mouth = old.area_px.copy(), old.vote_xy.copy(), old.mouth.copy()
         area[kept] += area[gone]
+        mouth[kept] = max(mouth[kept], mouth[gone])
         vote_xy[kept] += vote_xy[gone]
         peak, peak_xy = old.peak.copy(), old.peak_xy.copy()
         if peak[gone] > peak[kept]:
@@ -190,6 +201,7 @@ class _Joining:
             area_px=area,
             peak_xy=peak_xy,
             peak=peak,
+            mouth=mouth,
             vote_xy=vote_xy,
             pairs=pairs[first],
             contact=summed,

@@ -21,6 +21,8 @@ JOIN_EVIDENCE = (
     "lower_peak",
     "dip_between_peaks",
     "relative_dip",
+    "lower_mouth",
+    "higher_mouth",
 )
 POLYP_EVIDENCE = ("tissue_log_odds", "highest_middle", "vote_spread", "votes_inside", "solidity")
 _EVEN = ("tissue", "wound", "mouth")
@@ -35,7 +37,7 @@ class Levels:
     even : tuple of 3 floats
         The probabilities of tissue, wound and mouth that it gives where both answers are equally
         right.
-    join : ndarray (11,) of float64
+    join : ndarray (13,) of float64
         Logistic weights of 1 and `JOIN_EVIDENCE`, that two touching pieces are one polyp.
     polyp : ndarray (6,) of float64
         Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp.

@@ -28,6 +28,8 @@ class Reader:
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 PLATE_READER = Reader(name="plate")
 CLOSEUP_READER = Reader(name="closeup")
+NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
+"""The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 32
@@ -112,7 +114,7 @@ def reader_of(view: PlateView) -> Reader:
 def _run(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     """Return the network's six maps (6, H, W) of one tile, its sides multiples of the stride."""
     network = _network(reader)
-    blob = cv2.dnn.blobFromImage(rgb, scalefactor=1 / 255.0)
+    blob = cv2.dnn.blobFromImage(rgb, scalefactor=1 / NORMAL_UNIT, mean=(NORMAL_MEAN,) * 3)
     (maps,) = network.run(None, {network.get_inputs()[0].name: blob})
     return np.asarray(maps[0], np.float32)
 

@@ -22,11 +22,13 @@ from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.maps import OFFSET_UNIT_MM
 from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, random_lessons
-from polypvision.train.network import Reader, taught_weights
+from polypvision.train.network import SLIM_WIDTHS, WIDTHS, Normalised, Reader, taught_weights
 
 CROP_PX = 384
 _SOURCE_PX = 704
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
+_STRANGE_SHARE = 0.15
+"""How many pictures of a batch get colours and textures that no tissue has."""
 
 
 def _work(
@@ -106,6 +108,24 @@ def _blur(x: Tensor, sigma: Tensor) -> Tensor:
     return flat.reshape(x.shape)
 
 
+def _strange(x: Tensor) -> Tensor:
+    """Give some pictures of a batch other colours and textures: a small filter drawn by chance.
+
+    Shapes stay, so that they are what is learned (random convolutions: Xu Z et al. 2021, ICLR 2021,
+    from memory).
+    """
+    n, channels = x.shape[:2]
+    out = x.clone()
+    for row in (torch.rand(n, device=x.device) < _STRANGE_SHARE).nonzero().ravel().tolist():
+        size = int(torch.randint(0, 3, (1,))) * 2 + 1
+        weight = torch.randn(channels, channels, size, size, device=x.device) / channels**0.5 / size
+        changed = F.conv2d(F.pad(x[row : row + 1] - 0.5, [size // 2] * 4, mode="reflect"), weight)
+        changed = changed / changed.std().clamp(min=0.05) * x[row].std() + x[row].mean()
+        part = float(torch.rand(1))
+        out[row] = ((1 - part) * x[row] + part * changed[0]).clamp(0, 1)
+    return out
+
+
 def _light(rgb: Tensor, gains: Tensor) -> Tensor:
     """Change light, camera and colour by chance, in linear light; (n, 3, H, W) 0..1."""
     n = len(rgb)
@@ -126,7 +146,7 @@ def _light(rgb: Tensor, gains: Tensor) -> Tensor:
     x = _blur(x.clamp(0, 1.2), sigma)
     noise = _uniform(n, 0, 0.03, x)[:, None, None, None] * torch.randn_like(x)
     x = x + noise * x.clamp(min=0.01).sqrt()
-    x = _srgb(x)
+    x = _strange(_srgb(x))
     curve = torch.exp(torch.randn(n, device=x.device) * 0.15)[:, None, None, None]
     return x.clamp(1e-4, 1) ** curve
 
@@ -257,12 +277,21 @@ def loss_of(out: Tensor, targets: Tensor, counts: Tensor) -> tuple[Tensor, dict[
     }
 
 
+def take_over(model: Reader, weights: dict[str, Tensor]) -> None:
+    """Take over earlier weights; layers of another width start anew, and it is said."""
+    own = model.state_dict()
+    fit = {name: value for name, value in weights.items() if value.shape == own[name].shape}
+    model.load_state_dict(own | fit)
+    if len(fit) < len(own):
+        print(f"{len(own) - len(fit)} of {len(own)} tensors start anew", flush=True)
+
+
 def export(model: Reader, path: Path) -> None:
-    """Write the network as ONNX, its weights in half precision."""
+    """Write the network as ONNX, its weights in half precision; it takes pixels normalised."""
     model = model.float().cpu().eval()
     example = torch.zeros(1, 3, 128, 192)
     torch.onnx.export(
-        model,
+        Normalised(model),
         (example,),
         str(path),
         input_names=["view"],
@@ -318,6 +347,7 @@ def main() -> None:
     )
     parser.add_argument("--backbone", type=Path, help="its published weights, if not installed")
     parser.add_argument("--plate-weight", type=float, default=2.2)
+    parser.add_argument("--slim", action="store_true", help="fewer channels at large sizes")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
@@ -344,9 +374,9 @@ def main() -> None:
     for worker in workers:
         worker.start()
     shelf = Shelf(args.room, device, args.plate_weight)
-    model = Reader()
+    model = Reader(SLIM_WIDTHS if args.slim else WIDTHS)
     if args.start:
-        model.load_state_dict(torch.load(args.start, map_location="cpu"))
+        take_over(model, torch.load(args.start, map_location="cpu"))
     else:
         model.backbone.take_taught(taught_weights(args.backbone))
     model = model.to(device, memory_format=torch.channels_last)

@@ -249,7 +249,7 @@ def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     tissue, wound = _even_areas(samples)
     levels = replace(NEUTRAL, even=(tissue, wound, 0.5))
     levels = replace(levels, join=fit_logistic(*_join_lessons(samples + hard, levels)))
-    judged = [_judged(sample, sample.at(levels)) for sample in samples]
+    judged = [_judged(sample, sample.at(levels)) for sample in samples + hard]
     evidence = np.array([c.evidence for one in judged for c in one.candidates])
     right = np.array([owner > 0 for one in judged for owner in one.owners])
     levels = replace(levels, polyp=fit_logistic(evidence, right))

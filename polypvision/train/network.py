@@ -15,7 +15,7 @@ from pathlib import Path
 import torch
 from torch import Tensor, nn
 
-from polypvision.segment.maps import CHANNELS
+from polypvision.segment.maps import CHANNELS, NORMAL_MEAN, NORMAL_UNIT
 
 STAGES = (
     (16, 3, 1, 1, 1),
@@ -31,6 +31,8 @@ _TAPS = (0, 1, 2, 4, 6)
 """Last stage of each size: 1/2, 1/4 ... 1/32 of the view's."""
 WIDTHS = (24, 40, 64, 96, 128)
 """Channels of the way back at these sizes."""
+SLIM_WIDTHS = (16, 32, 64, 96, 128)
+"""Fewer where a view is largest: the plates' reader, for which time counts most."""
 _BACKBONE_EPS = 1e-3
 
 
@@ -64,7 +66,7 @@ def _stage(inner: int, outer: int, kernel: int, stride: int, wider: int, n: int)
 
 
 class Backbone(nn.Module):  # type: ignore[misc,unused-ignore]
-    """From (n, 3, H, W) sRGB 0..1 to features at 1/2, 1/4 ... 1/32."""
+    """From (n, 3, H, W) pixels, normalised, to features at 1/2, 1/4 ... 1/32."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -78,8 +80,7 @@ class Backbone(nn.Module):  # type: ignore[misc,unused-ignore]
 
     def forward(self, x: Tensor) -> list[Tensor]:
         """Return the features, largest first."""
-        # The backbone was taught on pixel values less 127, in units of 128.
-        x = self.stem((x * 255 - 127) / 128)
+        x = self.stem(x)
         found = []
         for number, stage in enumerate(self.stages):
             x = stage(x)
@@ -131,27 +132,46 @@ def _narrow(inner: int, outer: int) -> nn.Sequential:
 
 
 class Reader(nn.Module):  # type: ignore[misc,unused-ignore]
-    """From (n, 3, H, W) sRGB 0..1 to (n, 6, H, W): logits and ways; H, W multiples of 32."""
+    """From (n, 3, H, W) sRGB 0..1 to (n, 6, H, W): logits and ways; H, W multiples of 32.
 
-    def __init__(self) -> None:
+    ``widths`` are the channels of the way back at 1/2, 1/4 ... 1/32.
+    """
+
+    def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
         super().__init__()
         self.backbone = Backbone()
         self.side = nn.ModuleList(
-            [_narrow(STAGES[tap][0], width) for tap, width in zip(_TAPS, WIDTHS, strict=True)]
+            [_narrow(STAGES[tap][0], width) for tap, width in zip(_TAPS, widths, strict=True)]
         )
-        self.up = nn.ModuleList([_narrow(b, a) for a, b in pairwise(WIDTHS)])
-        self.decode = nn.ModuleList([_Block(width) for width in WIDTHS])
-        self.head = nn.ConvTranspose2d(WIDTHS[0], len(CHANNELS), 4, stride=2, padding=1)
+        self.up = nn.ModuleList([_narrow(b, a) for a, b in pairwise(widths)])
+        self.decode = nn.ModuleList([_Block(width) for width in widths])
+        # The last doubling of size by shuffling channels: a transposed convolution, but faster.
+        self.head = nn.Conv2d(widths[0], 4 * len(CHANNELS), 3, padding=1)
 
     def forward(self, x: Tensor) -> Tensor:
         """Return the six maps."""
+        return self.maps((x - NORMAL_MEAN / 255) * (255 / NORMAL_UNIT))
+
+    def maps(self, x: Tensor) -> Tensor:
+        """Return the six maps of pixels that are normalised already."""
         seen = [side(found) for side, found in zip(self.side, self.backbone(x), strict=True)]
         x = self.decode[-1](seen[-1])
         for level in range(len(WIDTHS) - 2, -1, -1):
             wide = nn.functional.interpolate(self.up[level](x), scale_factor=2.0, mode="nearest")
             x = self.decode[level](seen[level] + wide)
-        out: Tensor = self.head(x)
-        return out
+        return nn.functional.pixel_shuffle(self.head(x), 2)
+
+
+class Normalised(nn.Module):  # type: ignore[misc,unused-ignore]
+    """A reader as it is exported: its caller normalises the pixels, at no cost there."""
+
+    def __init__(self, reader: Reader) -> None:
+        super().__init__()
+        self.reader = reader
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Return the six maps."""
+        return self.reader.maps(x)
 
 
 def taught_weights(path: Path | None = None) -> dict[str, Tensor]:

@@ -41,8 +41,9 @@ def flat_disc(x: float = 150, y: float = 150, radius: float = 60, squeeze: float
 def plain_kind(picture: Picture, kind: str = "velvet") -> Kind:
     """Return a kind without any chance in its shape."""
     return replace(
-        any_kind(picture.rng, picture.lamp, kind), lobes=0.0, folds=0.0, valleys=0, warts=0.0
-    )
+        any_kind(picture.rng, picture.lamp, kind),
+        lobes=0.0, folds=0.0, valleys=0, warts=0.0, skin="", odd=0.0, billows=0.0,
+    )  # fmt: skip
 
 
 def hexagon() -> Points:

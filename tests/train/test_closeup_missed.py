@@ -42,7 +42,7 @@ def disc_at(x: float = 150, y: float = 150, radius: float = 90) -> Disc:
 def stranded(picture: Picture) -> Kind:
     kind = any_kind(picture.rng, picture.lamp, "fringe")
     plain = replace(kind, lobes=0.0, folds=0.0, valleys=0, strand=0.5, strand_count=50, wave=0.0)
-    return replace(plain, veil=0.0, clear=0.0, rim_width=0.0)
+    return replace(plain, veil=0.0, clear=0.0, rim_width=0.0, skin="", odd=0.0)
 
 
 def spokes(theta: np.ndarray, wide: float) -> Strands:
@@ -86,16 +86,18 @@ def test_a_stranded_polyp_is_one_smooth_shape_of_its_radius_and_strands_stand_ov
 
 
 def test_of_a_veiled_fringe_only_a_share_of_the_contrast_is_left() -> None:
-    contrast = []
-    for veil in (0.0, 0.6):
-        picture = empty_picture(2)
-        kind = stranded(picture)
-        paint_disc(picture, replace(kind, veil=veil), disc_at(), 1)
-        away = np.hypot(*np.mgrid[-150:150, -150:150])
-        contrast.append(float(picture.light[(away > 78) & (away < 88)].mean()))
-        assert (picture.owner == 1).sum() == pytest.approx(np.pi * 90**2, rel=0.1)
+    shares = []
+    for seed in range(10):
+        contrast = []
+        for veil in (0.0, 0.6):
+            picture = empty_picture(seed)
+            kind = stranded(picture)
+            paint_disc(picture, replace(kind, veil=veil), disc_at(), 1)
+            away = np.hypot(*np.mgrid[-150:150, -150:150])
+            contrast.append(float(picture.light[(away > 78) & (away < 88)].mean()))
+        shares.append(contrast[1] / contrast[0])
     # 40 % of each strand's; veiled strands are up to a third wider.
-    assert 0.36 * contrast[0] < contrast[1] < 0.54 * contrast[0]
+    assert 0.36 < np.mean(shares) < 0.54
 
 
 def test_few_bubbles_glow_on_a_black_body_that_is_all_one_polyp() -> None:
@@ -142,7 +144,7 @@ def test_juveniles_stand_beside_grown_discs_and_alone() -> None:
 
 def test_discs_out_of_focus_teach_nothing_and_hide_no_truth() -> None:
     seen = []
-    for seed in range(6):
+    for seed in range(10):
         picture = empty_picture(seed, 500)
         picture.owner[:] = 1
         _far_discs(picture, before=True)

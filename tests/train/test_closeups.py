@@ -1,5 +1,7 @@
 """Close-up lessons: their truth fits what is painted, and chance comes only from the generator."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -86,12 +88,14 @@ def test_disc_has_the_size_and_slant_it_was_given(kind: str) -> None:
         x=150, y=150, radius=radius, squeeze=squeeze, towards=np.pi / 2, mouths=1, blur_px=0,
         counted=True,
     )  # fmt: skip
-    paint_disc(picture, any_kind(picture.rng, picture.lamp, kind), disc, 7)
+    open_mouth = replace(any_kind(picture.rng, picture.lamp, kind), mouth_hidden=0.0)
+    paint_disc(picture, open_mouth, disc, 7)
     rows, columns = np.nonzero(picture.owner == 7)
     # Outlines are lobed and tentacles stand over the rim: a quarter either way.
     assert len(rows) == pytest.approx(np.pi * radius**2 * squeeze, rel=0.45)
     assert np.ptp(rows) < np.ptp(columns)
-    assert picture.mouths[7].shape == (1, 2)
+    # The large bubbles of a bounce disc may hang over its mouth.
+    assert len(picture.mouths[7]) == 1 or (kind == "bounce" and not len(picture.mouths[7]))
     assert picture.light[picture.owner == 7].mean() > picture.light[picture.owner == 0].mean()
 
 

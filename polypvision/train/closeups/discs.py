@@ -24,6 +24,9 @@ from polypvision.train.closeups.tools import (
     times,
 )
 
+_HIDDEN_SHARE = 0.9
+"""A mouth of which tentacles cover more than this is not seen."""
+
 
 def _body(edge: Points, shape: tuple[int, int]) -> NDArray[np.bool_]:
     """Fill an outline; cv2 takes border pixels too, so it is drawn half a pixel smaller."""
@@ -65,6 +68,17 @@ def _closed(mask: NDArray[np.bool_], gap_px: float) -> NDArray[np.bool_]:
     return np.asarray(cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, close) > 0)
 
 
+def _seen(mouth_xy: Points, tentacles: NDArray[np.bool_], size_px: float) -> NDArray[np.bool_]:
+    """Return which mouths (n,) are seen: tentacles that hide one altogether leave none to count."""
+    reach = max(0.6 * size_px, 1.5)
+    rows, columns = np.ogrid[: tentacles.shape[0], : tentacles.shape[1]]
+    shares = []
+    for x, y in mouth_xy:
+        near = (columns - x) ** 2 + (rows - y) ** 2 < reach**2
+        shares.append(tentacles[near].mean() if near.any() else 1.0)
+    return np.asarray(np.array(shares) < _HIDDEN_SHARE, np.bool_)
+
+
 def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     """Paint one disc over what is there, and note its pixels and mouths under ``number``."""
     rng = picture.rng
@@ -98,13 +112,15 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
 
     inner_rho = np.asarray(rho / np.float32(tissue), np.float32)
     light, relief = surface(kind, picture, theta, inner_rho, disc.radius)
-    broad = _bend(kind, form, picture, light, relief, theta, inner_rho, disc.radius)
+    billow = _billows(kind, picture, inner_rho, disc.radius)
+    broad = _bend(kind, form, picture, light, relief, theta, inner_rho, disc.radius, billow)
     places = mouth_places(disc, rng, form) * [1, tissue]
     mouth_xy, _ = form.place(places[:, 0], places[:, 1])
     size = kind.mouth_size * tissue * float(np.exp(rng.normal(0, 0.15)))
     paint_mouths(kind, disc, picture, light, mouth_xy, back, size)
     mask = body
     polyp = None
+    seen = np.ones(len(mouth_xy), np.bool_)
     if kind.strand:
         light, mask, polyp = lay_strands(kind, disc, picture, form, light, rho, theta, body)
     elif kind.kind != "velvet" or kind.warts:
@@ -115,7 +131,11 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
             hides = (1 - kind.mouth_hidden) * size * 1.1 + 0.5 * tentacles.wide
             tentacles = tentacles[away > hides]
         if len(tentacles):
-            light, mask = lay_tentacles(kind, disc, picture, form, light, body, broad, tentacles)
+            light, there = lay_tentacles(
+                kind, disc, picture, form, light, body, broad, billow, tentacles
+            )
+            seen = _seen(mouth_xy, there, size * disc.radius)
+            mask = body | there
     # One clone, but no two discs quite the same.
     light *= np.exp(rng.normal(0, 0.12) + rng.normal(0, 0.04, 3)).astype(np.float32)
     taken = lay(
@@ -135,10 +155,21 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
         number if disc.counted else NOT_COUNTED
     )
     if disc.counted:
-        picture.mouths[number] = mouth_xy + np.array(corner)
+        picture.mouths[number] = mouth_xy[seen] + np.array(corner)
         picture.areas[number] = int(whole.sum()) + _left_out(
             whole_edge, body if polyp is None else whole
         )
+
+
+def _billows(kind: Kind, picture: Picture, rho: Field, radius: float) -> Field | None:
+    """Return the height, in radii, of folds that run anywhere over a disc; None without."""
+    if not kind.billows:
+        return None
+    shape = (int(rho.shape[0]), int(rho.shape[1]))
+    wave = picture.noise.field(shape, max(2 * kind.billow_size * radius, 8), soft=True)
+    steep = np.tanh(np.float32(kind.steepness) * wave) / np.tanh(np.float32(kind.steepness))
+    outwards = np.clip((rho - 0.1) / 0.3, 0, 1)  # round the mouth a disc is flat
+    return np.asarray(np.float32(kind.billows) * outwards * steep, np.float32)
 
 
 def _bend(
@@ -150,12 +181,15 @@ def _bend(
     theta: Field,
     rho: Field,
     radius: float,
+    billow: Field | None,
 ) -> Field:
     """Shade a disc's tissue by its bowl, folds, valleys and margin; return the coarse shade."""
     inside = np.minimum(rho, np.float32(1.2))
     square = inside**2
     lamp, at = picture.lamp, form.look_up(theta)
     fold = at(form.fold) * square
+    if billow is not None:
+        fold = fold + billow
     bowl = np.float32(kind.dome) * (1 - square)
     if kind.curl:
         bowl += np.float32(kind.curl) * np.clip((inside - 0.8) * 5, 0, 1) ** 2
@@ -165,6 +199,10 @@ def _bend(
     dim = 1 - np.float32(kind.gutter) * step(rho, 1.0, 0.25)
     if form.crease.any():  # little light reaches into a valley
         hollow = 1 - 0.7 * at(form.crease) * np.minimum(inside, 1)
+        dim, broad = dim * hollow, broad * hollow
+    if billow is not None:  # nor far down between folds
+        low = np.clip(0.3 - billow / np.float32(kind.billows), 0, 1)
+        hollow = 1 - np.float32(picture.rng.uniform(0.1, 0.7)) * low
         dim, broad = dim * hollow, broad * hollow
     light[:] = times(light, fine * dim)
     return np.asarray(broad, np.float32)

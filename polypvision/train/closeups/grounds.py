@@ -9,6 +9,7 @@ from polypvision.train.closeups.clutter import paint_things
 from polypvision.train.closeups.corals import other_corals
 from polypvision.train.closeups.frames import paint_bars, paint_seam
 from polypvision.train.closeups.hands import paint_finger
+from polypvision.train.closeups.heaps import strewn
 from polypvision.train.closeups.photographs import photo, use_photos, weathered
 from polypvision.train.closeups.plugs import paint_plug, spotted
 from polypvision.train.closeups.tools import (
@@ -244,6 +245,7 @@ GROUNDS = {
     "murk": murk,
     "other_corals": other_corals,
     "photo": photo,
+    "strewn": strewn,
 }
 
 
@@ -251,9 +253,9 @@ def paint_back(picture: Picture, *, sharp: bool) -> None:
     """Fill the whole picture with some ground, in focus or far out of it."""
     rng = picture.rng
     weights = (
-        [0.27, 0.11, 0.08, 0.12, 0.04, 0.09, 0.1, 0.19]
+        [0.24, 0.1, 0.07, 0.11, 0.04, 0.08, 0.1, 0.18, 0.08]
         if sharp
-        else [0.1, 0.08, 0.05, 0.28, 0.05, 0.2, 0.1, 0.14]
+        else [0.1, 0.08, 0.05, 0.26, 0.05, 0.18, 0.1, 0.13, 0.05]
     )
     name = str(rng.choice(list(GROUNDS), p=weights))
     light = GROUNDS[name](picture, picture.shape)

@@ -9,6 +9,7 @@ from polypvision.train.closeups.pigments import clone_colours
 from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, hsv
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
+SKINS = ("photographed", "cells", "chequered", "marbled", "banded")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,6 +54,13 @@ class Kind:
         Share of what lies behind that shows through a fringe, 0 to 1.
     bubbles : int
         Swollen tentacles among the short tufts of a bounce disc; 0 for a share drawn per disc.
+    skin : str
+        One of `SKINS` over the rings; empty for none.
+    billows, billow_size, steepness : float
+        Height of folds that run anywhere, not only from mouth to rim; how broad they are; from
+        soft swellings (1) to steps that hide what lies behind (5).
+    odd : float
+        Share of tentacles of another, bright colour; they are no mouths.
     """
 
     kind: str
@@ -106,6 +114,11 @@ class Kind:
     wave: float
     veil: float
     bubbles: int
+    skin: str
+    billows: float
+    billow_size: float
+    steepness: float
+    odd: float
 
 
 _TENTACLES = {
@@ -174,6 +187,11 @@ def _fringe(rng: np.random.Generator, kind: str) -> tuple[float, float, float]:
     return float(rng.uniform(0.25, 0.6)) if long else 0.0, _some(rng, 0.1, 0.6, 0.6), veil
 
 
+def _any_skin(rng: np.random.Generator, kind: str) -> str:
+    often = {"velvet": 0.5, "fringe": 0.3, "bounce": 0.2}.get(kind, 0.0)
+    return str(rng.choice(SKINS)) if rng.random() < often else ""
+
+
 def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
     """Turn a kind into a nearly black one, its surface all tufts, with few bubbles that glow."""
     hues = rng.choice([0.07, 0.15, 0.33], 2) + rng.normal(0, 0.03, 2)
@@ -197,6 +215,8 @@ def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
         tentacle=float(rng.uniform(0.018, 0.045)),
         packing=float(rng.uniform(0.7, 1.3)),
         bare=0.0,
+        odd=0.0,
+        skin="",
         bubbles=int(rng.integers(3, 26)),
     )
 
@@ -228,6 +248,11 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
         veil=veil,
         strand_count=int(rng.integers(25, 71)),
         bubbles=0,
+        skin=_any_skin(rng, kind),
+        billows=0.0 if fringe else _some(rng, 0.05, 0.4, 0.55),
+        billow_size=float(rng.uniform(0.35, 1.1)),
+        steepness=float(rng.uniform(0.6, 5.0)),
+        odd=_some(rng, 0.005, 0.06, 0.35),
         ring_edges=edges,
         ring_soft=float(rng.uniform(0.015, 0.25) if fringe else rng.uniform(0.04, 0.6)),
         rim_width=_some(rng, 0.03, 0.14, 0.4),
@@ -269,6 +294,6 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
         rows=int(rng.integers(1, 4)),
         gap=float(rng.uniform(0.15, 0.9)),
     )
-    if kind == "bounce" and rng.random() < 0.45:
+    if kind == "bounce" and rng.random() < 0.6:
         return few_bubbles(rng, lamp, found)
     return found

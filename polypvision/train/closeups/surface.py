@@ -5,6 +5,7 @@ import numpy as np
 from polypvision.render.noise import Field
 from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.skins import lay_skin
 from polypvision.train.closeups.tools import Picture, Points, Radiance, mix, step, times, tinted
 
 
@@ -37,6 +38,9 @@ def surface(
         spots = step(noise.field(shape, kind.mottle_size * radius), 0.4, 0.5)
         light = mix(light, kind.mottle_colour, kind.mottle * spots)
     height = 0.012 * radius * noise.field(shape, max(0.1 * radius, 6))
+    if kind.skin:
+        light, raised = lay_skin(kind, picture, light, theta, wobble, radius)
+        height += raised
     if kind.streaks:
         streaks = noise.polar(theta, rho, kind.streak_count, rng.uniform(0.5, 3))
         light = times(light, np.exp(0.8 * kind.streaks * streaks))

@@ -141,6 +141,15 @@ def some_tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> Tenta
     return _with_bubbles(drawn, kind.bubbles, rng) if kind.bubbles else drawn
 
 
+def _odd_ones(kind: Kind, xy: Points, rng: np.random.Generator) -> NDArray[np.int64]:
+    """Choose tentacles of another colour: scattered, or side by side."""
+    count = max(round(kind.odd * len(xy)), 1)
+    if rng.random() < 0.5:
+        return rng.choice(len(xy), count, replace=False)
+    home = xy[rng.integers(len(xy))]
+    return np.argsort(np.hypot(*(xy - home).T))[:count]
+
+
 def _colours(
     kind: Kind, picture: Picture, tentacles: Tentacles, xy: Points, shape: tuple[int, int]
 ) -> tuple[Radiance, Radiance]:
@@ -162,6 +171,9 @@ def _colours(
         tufts = kind.bases[0] * rng.uniform(0.6, 2.0, (n, 1)).astype(np.float32)
         tips = np.where(tentacles.swollen[:, None], tips, tufts)
         stems = np.where(tentacles.swollen[:, None], 0.5 * tips, stems)
+    if kind.odd:
+        other = _odd_ones(kind, xy, rng)
+        tips[other] = kind.lips * np.exp(rng.normal(0, 0.2, (len(other), 1)))
     if kind.kind == "fringe":
         odd = (np.arange(n) % 2)[:, None]
         tips = np.where(odd * (kind.gap > 0.45), tips * np.float32(kind.gap), tips)
@@ -187,6 +199,22 @@ def _shaded(
     return np.asarray(light, np.float32)
 
 
+def _risen(
+    disc: Disc, form: Form, billow: NDArray[np.float32], xy: Points, rng: np.random.Generator
+) -> tuple[Points, NDArray[np.float64]]:
+    """Return how far folds move tentacles at ``xy`` (n, 2) in the picture, and lift them, pixels.
+
+    Seen a little from aside, a fold's crest moves over the hollow behind it.
+    """
+    columns, rows = (
+        np.clip(xy[:, axis].astype(int), 0, side - 1)
+        for axis, side in enumerate(billow.shape[::-1])
+    )
+    rise = billow[rows, columns].astype(np.float64) * disc.radius
+    aside = form.lift / disc.radius + rng.normal(0, 0.3, 2)
+    return rise[:, None] * aside, rise
+
+
 def lay_tentacles(
     kind: Kind,
     disc: Disc,
@@ -195,9 +223,13 @@ def lay_tentacles(
     light: Radiance,
     body: NDArray[np.bool_],
     broad: NDArray[np.float32],
+    billow: NDArray[np.float32] | None,
     tentacles: Tentacles,
 ) -> tuple[Radiance, NDArray[np.bool_]]:
-    """Return light and cover of a disc's window with its tentacles laid on it."""
+    """Return the light of a disc's window with its tentacles laid on it, and where these are.
+
+    ``billow`` (H, W): height of folds in radii, if there are any.
+    """
     rng = picture.rng
     shape = (int(body.shape[0]), int(body.shape[1]))
     xy, near = form.place(tentacles.theta, tentacles.rho)
@@ -210,6 +242,9 @@ def lay_tentacles(
     lifted = xy + 0.5 * half_px[:, None] * form.lift / disc.radius
     base = near * disc.radius * 0.9 + rng.normal(0, 0.25, len(tentacles)) * half_px
     base = base + half_px * tentacles.swollen
+    if billow is not None:
+        risen, rise_px = _risen(disc, form, billow, xy, rng)
+        lifted, base = lifted + risen, base + rise_px
     if kind.kind == "fringe":
         base = base + 1.5 * half_px * (rng.random(len(tentacles)) < 0.5)
     found = blobs(shape, lifted, length, half_px, direction, base)
@@ -224,4 +259,4 @@ def lay_tentacles(
     there = found.there
     edge = blur(there.astype(np.float32), 0.5) * there
     dark = np.float32(0.55) if kind.kind in ("bubble", "fluffy") else np.float32(0.85)
-    return mix(light * dark, colour, edge), body | there
+    return mix(light * dark, colour, edge), there
