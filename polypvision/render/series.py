@@ -115,8 +115,8 @@ class SeriesPhoto:
         Factor by which all diameters of this photo are larger than at rest.
     turn_deg, shift_mm : float, tuple of 2 floats
         How the plate lies against the first photo: turned about its middle, then shifted.
-    rearranged : bool
-        Whether pieces changed places since the photo before.
+    rearranged : tuple of str
+        Names of those that changed places since the photo before.
     """
 
     reading: PlateReading
@@ -127,7 +127,7 @@ class SeriesPhoto:
     expansion: float
     turn_deg: float
     shift_mm: tuple[float, float]
-    rearranged: bool = False
+    rearranged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -163,20 +163,18 @@ def simulate_series(
     missing = set(rng.choice(inner, n_missing, replace=False).tolist()) if n_missing else set()
     pushed = {one.tile: np.zeros(2) for one in polyps}
     photos: list[SeriesPhoto] = []
+    elsewhere: tuple[str, ...] = ()
     for visit, day in enumerate(settings.days):
         if visit:
             _push(pushed, settings, rng)
         if visit == settings.rearranged_at:
-            _rearrange(pushed, polyps, day, settings.n_rearranged, rng)
+            elsewhere = _rearrange(pushed, polyps, day, settings.n_rearranged, rng)
         if visit in missing:
             continue
         photo = _photograph(polyps, pushed, plate, day, len(photos), settings, rng)
         # With the date itself missing, the next photo shows it.
-        since = photos[-1].day if photos else -math.inf
-        changed = settings.n_rearranged > 0 and settings.rearranged_at is not None
-        if changed and since < settings.days[settings.rearranged_at or 0] <= day:
-            photo = replace(photo, rearranged=True)
-        photos.append(photo)
+        photos.append(replace(photo, rearranged=elsewhere))
+        elsewhere = ()
     return Series(plate=plate, photos=tuple(photos), polyps={one.name: one for one in polyps})
 
 
@@ -265,13 +263,15 @@ def _rearrange(
     day: float,
     count: int,
     rng: np.random.Generator,
-) -> None:
-    """Let so many tiles change places in a ring."""
+) -> tuple[str, ...]:
+    """Let so many tiles change places in a ring; return whose they are."""
     standing = {one.tile: one for one in polyps if one.there(day) and one.name == one.tile}
     chosen = [str(tile) for tile in rng.permutation(sorted(standing))[:count]]
     places = {tile: standing[tile].place_mm(day) + pushed[tile] for tile in chosen}
     for tile, other in zip(chosen, chosen[1:] + chosen[:1], strict=True):
         pushed[tile] = pushed[tile] + places[other] - places[tile]
+    there = [one for one in polyps if one.there(day) and one.tile in chosen]
+    return tuple(one.name for one in there) if len(chosen) > 1 else ()
 
 
 def _photograph(

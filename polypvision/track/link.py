@@ -17,6 +17,7 @@ from polypvision.events import LogEntry, Saying, SeenEvent, Sighting
 from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.track.assign import reading_order
 from polypvision.track.costs import Explanation, cheapest, link_cost
+from polypvision.track.exchanges import exchange_events
 from polypvision.track.happenings import joined_event, move_events, tell_events
 from polypvision.track.individuals import (
     Individual,
@@ -114,8 +115,12 @@ def link_readings(
         found = follow(entries, said)
         given, doubts = given_names(found.trails, said)
     doubts = [*set_parents(found.trails, said), *doubts]
+    noticed = [
+        *found.noticed,
+        *exchange_events(found.trails, found.photos, found.noticed, settings),
+    ]
     # Before the individuals, because it notes on each trail how it ended.
-    events = tell_events(found.trails, found.photos, found.noticed)
+    events = tell_events(found.trails, found.photos, noticed)
     tracks = PlateTracks(
         plate=plate,
         normal_mouths=normal_mouths,

@@ -18,7 +18,7 @@ from polypvision.track.trail import Trail
 _LEAST_PAIRS = 3
 
 
-def _features(polyps: Sequence[Polyp]) -> NDArray[np.float64]:
+def features(polyps: Sequence[Polyp]) -> NDArray[np.float64]:
     """Return (n, 5): logarithms of diameter and elongation, and CIELAB colour."""
     rows = [
         (
@@ -88,8 +88,8 @@ def unlikeness(
     """
     if not trails or not seen.polyps:
         return np.zeros((len(trails), len(seen.polyps)))
-    before = _features([one.last.polyp for one in trails])
-    now = _features(seen.polyps)
+    before = features([one.last.polyp for one in trails])
+    now = features(seen.polyps)
     change = now[None] - before[:, None]
     if places_hold:
         change = change - _shared(trails, seen, change, settings)

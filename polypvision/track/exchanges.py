@@ -1,0 +1,251 @@
+"""A second look at who is who, once more photos are there: may two have changed places?
+
+Each photo is linked knowing only those before it, and two of like size and colour that change
+places are then kept by place. All photos before against all photos after tell more: what wanders
+from photo to photo averages out, and the plate itself shows how much its polyps' looks wander. If
+they fit clearly better the other way round a person is asked; no name is changed, because names do
+not change when photos are added. What looks exactly alike, nobody can tell.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+
+from polypvision.events import SeenEvent
+from polypvision.track.individuals import TrackedPhoto
+from polypvision.track.looks import features
+from polypvision.track.settings import TrackSettings
+from polypvision.track.trail import Trail
+
+_MOST_PHOTOS = 3
+"""So many photos on either side are compared: farther off, a polyp has changed by itself."""
+_LEAST_INDIVIDUALS = 3
+_USUAL_PAIRS = 8.0
+"""What is usual counts like so many changes seen on the plate itself (own choice, no source)."""
+_ELSEWHERE = 5.5
+"""What it costs that one stands elsewhere, any of sixteen places alike; twice the logarithm of the
+odds, as are all costs here."""
+_PLACE_CAP = 40.0
+"""However unlike, at its own place one polyp is no less likely than this."""
+_ASKED = 5.0
+"""From this gain on a person is asked; see the false alarms that `evaluate --series` counts."""
+_EVEN = 10.0
+"""From this gain on an exchange is likelier than that all stayed: hands seldom change places."""
+_POLISHES = 4
+_MAD = 1.4826
+"""Median absolute deviation to standard deviation of a normal law."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exchange:
+    """Trails (rows) that may have changed places before the photo of this index: one took the
+    place of the next, and the last that of the first."""
+
+    index: int
+    ring: tuple[int, ...]
+    gain: float
+    before: int
+    after: int
+
+
+def exchange_events(
+    trails: Sequence[Trail],
+    photos: Sequence[TrackedPhoto],
+    noticed: Sequence[SeenEvent],
+    settings: TrackSettings,
+) -> list[SeenEvent]:
+    """Return the events that some may have changed places, beyond what was noticed already.
+
+    Parameters
+    ----------
+    trails : sequence of Trail
+        Followed to the end.
+    photos : sequence of TrackedPhoto
+        In date order.
+    noticed : sequence of SeenEvent
+        What linking showed; a question asked there is not asked again.
+    settings : TrackSettings
+    """
+    index_of = {photo.taken_at: n for n, photo in enumerate(photos)}
+    asked = [
+        (index_of[one.at], set(one.individuals)) for one in noticed if one.kind == "rearranged"
+    ]
+    events = []
+    for one in find_exchanges(trails, photos, settings):
+        who = tuple(trails[row].name for row in one.ring)
+        if any(abs(index - one.index) <= 1 and set(who) <= names for index, names in asked):
+            continue
+        events.append(
+            SeenEvent(
+                at=photos[one.index].taken_at,
+                after=photos[one.index - 1].taken_at,
+                kind="rearranged",
+                individuals=who,
+                confidence=round(1 / (1 + exp((_EVEN - one.gain) / 2)), 2),
+                evidence=_words(one, who),
+            )
+        )
+    return events
+
+
+def _words(one: Exchange, who: Sequence[str]) -> str:
+    each = "each other" if len(who) == 2 else "one another"
+    photos = "1 photo" if one.before == 1 else f"{one.before} photos"
+    return (
+        f"{' and '.join((', '.join(who[:-1]), who[-1]))} may have changed places with {each}: by "
+        f"size, shape and colour on {photos} before and {one.after} since they fit better so, but "
+        "that is not sure, and they go on under the names of their places: look"
+    )
+
+
+def find_exchanges(
+    trails: Sequence[Trail], photos: Sequence[TrackedPhoto], settings: TrackSettings
+) -> list[Exchange]:
+    """Return the rings of trails that fit better when taken for one another, the surest first."""
+    if len(trails) < _LEAST_INDIVIDUALS or len(photos) < 2:
+        return []
+    days = np.array([photo.day for photo in photos])
+    looks = _looks(trails, photos)
+    sigma = _scatter(looks, days, settings)
+    found: list[Exchange] = []
+    # Each exchange found is undone before the next is looked for.
+    while len(found) < len(trails):
+        rings = [
+            one
+            for index in range(1, len(photos))
+            for one in _rings_at(index, looks, days, sigma, settings)
+        ]
+        best = max(rings, key=lambda one: (one.gain, -one.index), default=None)
+        if best is None:
+            break
+        found.append(best)
+        looks[list(best.ring), best.index :] = looks[
+            [*best.ring[1:], best.ring[0]], best.index :
+        ].copy()
+    return found
+
+
+def _looks(trails: Sequence[Trail], photos: Sequence[TrackedPhoto]) -> NDArray[np.float64]:
+    """Return (trails, photos, 5) looks without what each photo's polyps share; NaN where unseen."""
+    index_of = {photo.sha256: n for n, photo in enumerate(photos)}
+    looks = np.full((len(trails), len(photos), 5), np.nan)
+    for row, trail in enumerate(trails):
+        index = [index_of[one.sha256] for one in trail.observations]
+        looks[row, index] = features([one.polyp for one in trail.observations])
+    # Median polish (Tukey 1977, Exploratory Data Analysis): what few exchanged do not move.
+    shared = np.zeros((len(photos), 5))
+    for _ in range(_POLISHES):
+        own = _median(looks - shared[None], axis=1)
+        shared = np.nan_to_num(_median(looks - own[:, None], axis=0))
+        # Elongation is each one's own.
+        shared[:, 1] = 0.0
+    return looks - shared[None]
+
+
+def _median(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
+    """Median of what is known; NaN where nothing is."""
+    masked = np.ma.median(np.ma.masked_invalid(values), axis=axis)
+    return np.asarray(np.ma.filled(masked, np.nan), dtype=np.float64)
+
+
+def _scatter(
+    looks: NDArray[np.float64], days: NDArray[np.float64], settings: TrackSettings
+) -> NDArray[np.float64]:
+    """Return the standard deviation (5,) of one look on one photo, learned from the plate.
+
+    What is usual (`TrackSettings`) counts like a few changes seen.
+    """
+    usual = np.array(
+        [settings.size_sigma, settings.shape_sigma, *[settings.colour_sigma] * 3]
+    ) / np.sqrt(2)
+    steps = [one[np.isfinite(one[:, 0])] for one in looks]
+    change = np.concatenate([np.diff(one, axis=0) for one in steps])
+    if not len(change):
+        return usual
+    known = np.isfinite(change).sum(axis=0)
+    spread = np.nan_to_num(_MAD * _median(np.abs(change), axis=0)) / np.sqrt(2)
+    variance = (_USUAL_PAIRS * usual**2 + known * spread**2) / (_USUAL_PAIRS + known)
+    return np.asarray(np.sqrt(variance), dtype=np.float64)
+
+
+def _rings_at(
+    index: int,
+    looks: NDArray[np.float64],
+    days: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    settings: TrackSettings,
+) -> list[Exchange]:
+    """Return who may have changed places before the photo of this index."""
+    seen = np.isfinite(looks[:, :, 0])
+    rows = [n for n, one in enumerate(seen) if one[:index].any() and one[index:].any()]
+    if len(rows) < 2:
+        return []
+    before = [np.flatnonzero(seen[row, :index])[-_MOST_PHOTOS:] for row in rows]
+    after = [index + np.flatnonzero(seen[row, index:])[:_MOST_PHOTOS] for row in rows]
+    cost = _costs(rows, before, after, looks, days, sigma, settings)
+    here = np.minimum(np.diag(cost), _PLACE_CAP)
+    cost = cost + _ELSEWHERE
+    np.fill_diagonal(cost, here)
+    to = linear_sum_assignment(cost)[1]
+    found = []
+    for ring in _cycles(to):
+        gain = float(sum(here[n] - cost[n, to[n]] for n in ring))
+        if gain >= _ASKED:
+            found.append(
+                Exchange(
+                    index=index,
+                    ring=tuple(rows[n] for n in ring),
+                    gain=gain,
+                    before=max(len(before[n]) for n in ring),
+                    after=max(len(after[n]) for n in ring),
+                )
+            )
+    return found
+
+
+def _costs(
+    rows: Sequence[int],
+    before: Sequence[NDArray[np.intp]],
+    after: Sequence[NDArray[np.intp]],
+    looks: NDArray[np.float64],
+    days: NDArray[np.float64],
+    sigma: NDArray[np.float64],
+    settings: TrackSettings,
+) -> NDArray[np.float64]:
+    """Return how unlike (n, n) each one before is to each one after, in squared deviations."""
+
+    def means(
+        windows: Sequence[NDArray[np.intp]],
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+        mean = np.array([looks[row, one].mean(axis=0) for row, one in zip(rows, windows,
+                                                                          strict=True)])
+        when = np.array([days[one].mean() for one in windows])
+        return mean, 1 / np.array([len(one) for one in windows]), when
+
+    old, old_share, old_day = means(before)
+    new, new_share, new_day = means(after)
+    gap = np.abs(new_day[None] - old_day[:, None])[..., None]
+    grows = settings.size_sigma_per_day * np.array(
+        [1.0, settings.shape_sigma / settings.size_sigma, 0, 0, 0]
+    )
+    variance = sigma**2 * (old_share[:, None] + new_share[None])[..., None] + (grows * gap) ** 2
+    return np.asarray(
+        np.nansum((new[None] - old[:, None]) ** 2 / variance, axis=2), dtype=np.float64
+    )
+
+
+def _cycles(to: NDArray[np.intp]) -> list[list[int]]:
+    """Return the rings of a permutation, fixed points left out."""
+    left = {n for n in range(len(to)) if to[n] != n}
+    rings = []
+    while left:
+        ring = [min(left)]
+        while (following := int(to[ring[-1]])) != ring[0]:
+            ring.append(following)
+        left -= set(ring)
+        rings.append(ring)
+    return rings
