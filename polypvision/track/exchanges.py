@@ -17,27 +17,20 @@ from scipy.optimize import linear_sum_assignment
 
 from polypvision.events import SeenEvent
 from polypvision.track.individuals import TrackedPhoto
-from polypvision.track.looks import features
+from polypvision.track.looks import MOST_PHOTOS, growing, scatter, steady_looks
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import Trail
 
-_MOST_PHOTOS = 3
-"""So many photos on either side are compared: farther off, a polyp has changed by itself."""
 _LEAST_INDIVIDUALS = 3
-_USUAL_PAIRS = 8.0
-"""What is usual counts like so many changes seen on the plate itself (own choice, no source)."""
 _ELSEWHERE = 5.5
 """What it costs that one stands elsewhere, any of sixteen places alike; twice the logarithm of the
 odds, as are all costs here."""
 _PLACE_CAP = 40.0
 """However unlike, at its own place one polyp is no less likely than this."""
-_ASKED = 5.0
-"""From this gain on a person is asked; see the false alarms that `evaluate --series` counts."""
-_EVEN = 10.0
-"""From this gain on an exchange is likelier than that all stayed: hands seldom change places."""
-_POLISHES = 4
-_MAD = 1.4826
-"""Median absolute deviation to standard deviation of a normal law."""
+_ASKED = 0.0
+"""From this gain on a person is asked: looks speak for an exchange as much as places against."""
+_HANDS = 6.0
+"""What it costs that a hand changed places at all, before one photo in twenty (own choice)."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,7 +78,7 @@ def exchange_events(
                 after=photos[one.index - 1].taken_at,
                 kind="rearranged",
                 individuals=who,
-                confidence=round(1 / (1 + exp((_EVEN - one.gain) / 2)), 2),
+                confidence=round(1 / (1 + exp((_HANDS - one.gain) / 2)), 2),
                 evidence=_words(one, who),
             )
         )
@@ -109,8 +102,8 @@ def find_exchanges(
     if len(trails) < _LEAST_INDIVIDUALS or len(photos) < 2:
         return []
     days = np.array([photo.day for photo in photos])
-    looks = _looks(trails, photos)
-    sigma = _scatter(looks, days, settings)
+    looks = steady_looks(trails, [photo.sha256 for photo in photos])
+    sigma = scatter(looks, settings)
     found: list[Exchange] = []
     # Each exchange found is undone before the next is looked for.
     while len(found) < len(trails):
@@ -129,49 +122,6 @@ def find_exchanges(
     return found
 
 
-def _looks(trails: Sequence[Trail], photos: Sequence[TrackedPhoto]) -> NDArray[np.float64]:
-    """Return (trails, photos, 5) looks without what each photo's polyps share; NaN where unseen."""
-    index_of = {photo.sha256: n for n, photo in enumerate(photos)}
-    looks = np.full((len(trails), len(photos), 5), np.nan)
-    for row, trail in enumerate(trails):
-        index = [index_of[one.sha256] for one in trail.observations]
-        looks[row, index] = features([one.polyp for one in trail.observations])
-    # Median polish (Tukey 1977, Exploratory Data Analysis): what few exchanged do not move.
-    shared = np.zeros((len(photos), 5))
-    for _ in range(_POLISHES):
-        own = _median(looks - shared[None], axis=1)
-        shared = np.nan_to_num(_median(looks - own[:, None], axis=0))
-        # Elongation is each one's own.
-        shared[:, 1] = 0.0
-    return looks - shared[None]
-
-
-def _median(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
-    """Median of what is known; NaN where nothing is."""
-    masked = np.ma.median(np.ma.masked_invalid(values), axis=axis)
-    return np.asarray(np.ma.filled(masked, np.nan), dtype=np.float64)
-
-
-def _scatter(
-    looks: NDArray[np.float64], days: NDArray[np.float64], settings: TrackSettings
-) -> NDArray[np.float64]:
-    """Return the standard deviation (5,) of one look on one photo, learned from the plate.
-
-    What is usual (`TrackSettings`) counts like a few changes seen.
-    """
-    usual = np.array(
-        [settings.size_sigma, settings.shape_sigma, *[settings.colour_sigma] * 3]
-    ) / np.sqrt(2)
-    steps = [one[np.isfinite(one[:, 0])] for one in looks]
-    change = np.concatenate([np.diff(one, axis=0) for one in steps])
-    if not len(change):
-        return usual
-    known = np.isfinite(change).sum(axis=0)
-    spread = np.nan_to_num(_MAD * _median(np.abs(change), axis=0)) / np.sqrt(2)
-    variance = (_USUAL_PAIRS * usual**2 + known * spread**2) / (_USUAL_PAIRS + known)
-    return np.asarray(np.sqrt(variance), dtype=np.float64)
-
-
 def _rings_at(
     index: int,
     looks: NDArray[np.float64],
@@ -184,8 +134,8 @@ def _rings_at(
     rows = [n for n, one in enumerate(seen) if one[:index].any() and one[index:].any()]
     if len(rows) < 2:
         return []
-    before = [np.flatnonzero(seen[row, :index])[-_MOST_PHOTOS:] for row in rows]
-    after = [index + np.flatnonzero(seen[row, index:])[:_MOST_PHOTOS] for row in rows]
+    before = [np.flatnonzero(seen[row, :index])[-MOST_PHOTOS:] for row in rows]
+    after = [index + np.flatnonzero(seen[row, index:])[:MOST_PHOTOS] for row in rows]
     cost = _costs(rows, before, after, looks, days, sigma, settings)
     here = np.minimum(np.diag(cost), _PLACE_CAP)
     cost = cost + _ELSEWHERE
@@ -229,10 +179,8 @@ def _costs(
     old, old_share, old_day = means(before)
     new, new_share, new_day = means(after)
     gap = np.abs(new_day[None] - old_day[:, None])[..., None]
-    grows = settings.size_sigma_per_day * np.array(
-        [1.0, settings.shape_sigma / settings.size_sigma, 0, 0, 0]
-    )
-    variance = sigma**2 * (old_share[:, None] + new_share[None])[..., None] + (grows * gap) ** 2
+    variance = sigma**2 * (old_share[:, None] + new_share[None])[..., None]
+    variance = variance + (growing(settings) * gap) ** 2
     return np.asarray(
         np.nansum((new[None] - old[:, None]) ** 2 / variance, axis=2), dtype=np.float64
     )

@@ -298,7 +298,7 @@ def _link_photo(
             links.pop(row, None)
             looked_for[row].hidden_index = seen.index
     _add_late_halves(births, trails, links, joinings, seen, settings)
-    moves = _moves(looked_for, links, births, joinings, seen, unlike, log, settings)
+    moves = _moves(looked_for, links, births, joinings, seen, log, settings)
     events = [
         joined_event([looked_for[row].name for row in one.rows], looked_for, seen)
         for one in joinings
@@ -334,7 +334,6 @@ def _moves(
     births: Mapping[int, Birth],
     joinings: Sequence[Joining],
     seen: Seen,
-    unlike: NDArray[np.float64],
     log: Sequence[LogEntry],
     settings: TrackSettings,
 ) -> Moves:
@@ -351,7 +350,7 @@ def _moves(
         and not trail.doubtful
         and not any(entry.kind in LOSSES for entry in trail.noted(log, seen.taken_at))
     ]
-    return find_moves(looked_for, links, free, missing, seen, unlike, settings)
+    return find_moves(looked_for, links, free, missing, seen, settings)
 
 
 def _name_all(

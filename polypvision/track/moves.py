@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.track.assign import assign
-from polypvision.track.looks import unlikeness
+from polypvision.track.looks import sharp_unlikeness
 from polypvision.track.seen import Seen, xy_of
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import Trail
@@ -74,7 +74,6 @@ def find_moves(
     free: Sequence[int],
     missing: Sequence[int],
     seen: Seen,
-    unlike: NDArray[np.float64],
     settings: TrackSettings,
 ) -> Moves:
     """Return who stands elsewhere.
@@ -88,10 +87,9 @@ def find_moves(
         Polyps without an individual, and individuals last seen on the photo before without a
         polyp.
     seen : Seen
-    unlike : ndarray (n, m) of float64
-        See `looks.unlikeness`.
     settings : TrackSettings
     """
+    unlike = sharp_unlikeness(trails, links, seen, settings)
     told = seen.motion.agreeing > 0 or seen.index == 0
     lost_plate = not told and min(len(trails), len(seen.polyps)) >= _REARRANGED_LEAST
     odd = any(unlike[row, column] > settings.odd_look for row, column in links.items())
@@ -107,7 +105,7 @@ def find_moves(
     many = max(_REARRANGED_LEAST, _REARRANGED_SHARE * len(board.rows))
     if lost_plate or displaced >= many:
         # Where the plate's own motion could not be told, places say nothing.
-        unlike = unlikeness(trails, seen, settings, places_hold=False)
+        unlike = sharp_unlikeness(trails, links, seen, settings, places_hold=False)
         board = _Board.of(trails, links, free, missing, seen, unlike, settings)
         return _rearranged(board, 1.0 if lost_plate else displaced / len(board.rows))
     return _few_moves(board, found, rings, gains, unlike, settings)
