@@ -44,9 +44,10 @@ class FollowScores:
         Photos before which pieces had changed places.
     n_displaced : int
         True individuals that were seen before and after they changed places with others.
-    found_again, asked_about, silent : int
-        Of them: those that kept their name; those taken for another or for a new one, with an event
-        that says that pieces changed places, or may have; those taken so without a word.
+    found_again, asked_about, begun_anew, silent : int
+        Of them: those that kept their name; those that got another, with an event that says that
+        pieces changed places, or may have; those told as lost and new instead; those that got the
+        name of somebody else without a word.
     n_doubted : int
         True individuals named in such an event on a photo before which they had not moved.
     """
@@ -64,6 +65,7 @@ class FollowScores:
     n_displaced: int = 0
     found_again: int = 0
     asked_about: int = 0
+    begun_anew: int = 0
     silent: int = 0
     n_doubted: int = 0
 
@@ -239,7 +241,13 @@ def _displaced(
                 for number, who in asked
             )
             counts["n_displaced"] += 1
-            counts["found_again" if before == after else "asked_about" if said else "silent"] += 1
+            if before == after:
+                counts["found_again"] += 1
+            elif said:
+                counts["asked_about"] += 1
+            else:
+                another = _first_bearer(after[0], series, tracks) != true
+                counts["silent" if another else "begun_anew"] += 1
     for number, who in asked:
         near = series.photos[max(number - _LATE_PHOTOS, 0) : number + _LATE_PHOTOS + 1]
         moved = {name for photo in near for name in photo.rearranged}
@@ -319,7 +327,8 @@ def _displaced_rows(scores: FollowScores) -> list[tuple[str, str]]:
             (
                 "changed places",
                 f"{scores.n_displaced} individuals: {scores.found_again} known again, "
-                f"{scores.asked_about} asked about, {scores.silent} taken for others silently",
+                f"{scores.asked_about} asked about, {scores.begun_anew} told as lost and new, "
+                f"{scores.silent} taken for others silently",
             ),
         )
     return rows
@@ -355,6 +364,7 @@ def follow_record(scores: FollowScores) -> dict[str, object]:
         "displaced": scores.n_displaced,
         "displaced_found_again": scores.found_again,
         "displaced_asked_about": scores.asked_about,
+        "displaced_begun_anew": scores.begun_anew,
         "displaced_silent": scores.silent,
         "doubted_without_cause": scores.n_doubted,
     }

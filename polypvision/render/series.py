@@ -64,6 +64,8 @@ class SeriesSettings:
     expansion_sd, own_expansion_sd : float
         Standard deviation of the logarithm of the expansion that all polyps of a photo share, and
         of each one's own.
+    colour_sd : float
+        Standard deviation of each CIELAB value from polyp to polyp.
     missed_rate, false_rate, joined_rate : float
         Of the polyps there: not read; read where there is none; and of pairs nearer than 1 mm,
         read as one.
@@ -91,6 +93,7 @@ class SeriesSettings:
     n_rearranged: int = 0
     expansion_sd: float = 0.05
     own_expansion_sd: float = 0.03
+    colour_sd: float = 3.0
     missed_rate: float = 0.01
     false_rate: float = 0.005
     joined_rate: float = 0.05
@@ -194,6 +197,7 @@ def _invent(settings: SeriesSettings, rng: np.random.Generator) -> list[TruePoly
             settings.traits[method],
             healing=settings.healing,
             stalled=bool(rng.random() < settings.stalled_share),
+            colour_sd=settings.colour_sd,
             rng=rng,
         )
         polyps.append(one)

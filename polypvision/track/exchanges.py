@@ -25,9 +25,9 @@ _LEAST_INDIVIDUALS = 3
 _ELSEWHERE = 5.5
 """What it costs that one stands elsewhere, any of sixteen places alike; twice the logarithm of the
 odds, as are all costs here."""
-_PLACE_CAP = 40.0
-"""However unlike, at its own place one polyp is no less likely than this."""
-_ASKED = 0.0
+_PLACE_CAP = 20.0
+"""However unlike, at its own place one polyp is no less likely than this: a disc closes up."""
+_ASKED = 1.0
 """From this gain on a person is asked: looks speak for an exchange as much as places against."""
 _HANDS = 6.0
 """What it costs that a hand changed places at all, before one photo in twenty (own choice)."""

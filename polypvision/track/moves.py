@@ -213,6 +213,23 @@ class _Board:
         return kept
 
 
+    def may_be_one(
+        self, sure: Mapping[int, int]
+    ) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Return the rows and columns without a sure link of which any two may be one and the same.
+
+        The other rows are gone, and the other columns new, wherever pieces stand.
+        """
+        a = [n for n, row in enumerate(self.rows) if row not in sure]
+        b = [n for n, column in enumerate(self.columns) if column not in sure.values()]
+        # Small pieces move, too, where so many do.
+        could = self.looks[np.ix_(a, b)] < _GONE_AND_NEW
+        return (
+            tuple(self.rows[n] for n, one in zip(a, could.any(axis=1), strict=True) if one),
+            tuple(self.columns[n] for n, one in zip(b, could.any(axis=0), strict=True) if one),
+        )
+
+
 def _at_places(
     away: NDArray[np.float64],
     rows: Sequence[int],
@@ -239,11 +256,11 @@ def _rearranged(board: _Board, share: float) -> Moves:
         if share < 1.0:
             share = len(board.moved(found)) / max(len(board.rows), 1)
     sure = board.sure(found, sorted(found), elsewhere)
-    open_columns = tuple(one for one in board.columns if one not in sure.values())
+    open_rows, open_columns = board.may_be_one(sure)
     return Moves(
         links=sure,
         moved=tuple(board.moved(sure)),
-        open_rows=tuple(row for row in board.rows if row not in sure) if open_columns else (),
+        open_rows=open_rows,
         open_columns=open_columns,
         rearranged=True,
     )
