@@ -7,7 +7,7 @@ they fit clearly better the other way round a person is asked; no name is change
 not change when photos are added. What looks exactly alike, nobody can tell.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from math import exp
 
@@ -15,9 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
 
-from polypvision.events import SeenEvent
+from polypvision.events import SeenEvent, Sighting
 from polypvision.track.individuals import TrackedPhoto
 from polypvision.track.looks import MOST_PHOTOS, growing, scatter, steady_looks
+from polypvision.track.said import sighting_of
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import Trail
 
@@ -45,10 +46,19 @@ class Exchange:
     after: int
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Ways:
+    """How looks (5,) wander on this plate: from photo to photo, and a day; standard deviations."""
+
+    sigma: NDArray[np.float64]
+    drift: NDArray[np.float64]
+
+
 def exchange_events(
     trails: Sequence[Trail],
     photos: Sequence[TrackedPhoto],
     noticed: Sequence[SeenEvent],
+    said: Collection[Sighting],
     settings: TrackSettings,
 ) -> list[SeenEvent]:
     """Return the events that some may have changed places, beyond what was noticed already.
@@ -61,6 +71,8 @@ def exchange_events(
         In date order.
     noticed : sequence of SeenEvent
         What linking showed; a question asked there is not asked again.
+    said : collection of Sighting
+        Of whom a person said who they are: about them nothing is asked there.
     settings : TrackSettings
     """
     index_of = {photo.taken_at: n for n, photo in enumerate(photos)}
@@ -71,6 +83,13 @@ def exchange_events(
     for one in find_exchanges(trails, photos, settings):
         who = tuple(trails[row].name for row in one.ring)
         if any(abs(index - one.index) <= 1 and set(who) <= names for index, names in asked):
+            continue
+        near = {photo.sha256 for photo in photos[one.index : one.index + MOST_PHOTOS]}
+        if any(
+            sighting_of(seen) in said and seen.sha256 in near
+            for row in one.ring
+            for seen in trails[row].observations
+        ):
             continue
         events.append(
             SeenEvent(
@@ -103,14 +122,12 @@ def find_exchanges(
         return []
     days = np.array([photo.day for photo in photos])
     looks = steady_looks(trails, [photo.sha256 for photo in photos])
-    sigma = scatter(looks, settings)
+    ways = _Ways(sigma=scatter(looks, settings), drift=growing(looks, days, settings))
     found: list[Exchange] = []
     # Each exchange found is undone before the next is looked for.
     while len(found) < len(trails):
         rings = [
-            one
-            for index in range(1, len(photos))
-            for one in _rings_at(index, looks, days, sigma, settings)
+            one for index in range(1, len(photos)) for one in _rings_at(index, looks, days, ways)
         ]
         best = max(rings, key=lambda one: (one.gain, -one.index), default=None)
         if best is None:
@@ -126,8 +143,7 @@ def _rings_at(
     index: int,
     looks: NDArray[np.float64],
     days: NDArray[np.float64],
-    sigma: NDArray[np.float64],
-    settings: TrackSettings,
+    ways: _Ways,
 ) -> list[Exchange]:
     """Return who may have changed places before the photo of this index."""
     seen = np.isfinite(looks[:, :, 0])
@@ -136,7 +152,7 @@ def _rings_at(
         return []
     before = [np.flatnonzero(seen[row, :index])[-MOST_PHOTOS:] for row in rows]
     after = [index + np.flatnonzero(seen[row, index:])[:MOST_PHOTOS] for row in rows]
-    cost = _costs(rows, before, after, looks, days, sigma, settings)
+    cost = _costs(rows, before, after, looks, days, ways)
     here = np.minimum(np.diag(cost), _PLACE_CAP)
     cost = cost + _ELSEWHERE
     np.fill_diagonal(cost, here)
@@ -163,24 +179,24 @@ def _costs(
     after: Sequence[NDArray[np.intp]],
     looks: NDArray[np.float64],
     days: NDArray[np.float64],
-    sigma: NDArray[np.float64],
-    settings: TrackSettings,
+    ways: _Ways,
 ) -> NDArray[np.float64]:
     """Return how unlike (n, n) each one before is to each one after, in squared deviations."""
 
     def means(
         windows: Sequence[NDArray[np.intp]],
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        mean = np.array([looks[row, one].mean(axis=0) for row, one in zip(rows, windows,
-                                                                          strict=True)])
+        mean = np.array(
+            [looks[row, one].mean(axis=0) for row, one in zip(rows, windows, strict=True)]
+        )
         when = np.array([days[one].mean() for one in windows])
         return mean, 1 / np.array([len(one) for one in windows]), when
 
     old, old_share, old_day = means(before)
     new, new_share, new_day = means(after)
     gap = np.abs(new_day[None] - old_day[:, None])[..., None]
-    variance = sigma**2 * (old_share[:, None] + new_share[None])[..., None]
-    variance = variance + (growing(settings) * gap) ** 2
+    variance = ways.sigma**2 * (old_share[:, None] + new_share[None])[..., None]
+    variance = variance + (ways.drift * gap) ** 2
     return np.asarray(
         np.nansum((new[None] - old[:, None]) ** 2 / variance, axis=2), dtype=np.float64
     )

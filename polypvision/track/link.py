@@ -117,7 +117,7 @@ def link_readings(
     doubts = [*set_parents(found.trails, said), *doubts]
     noticed = [
         *found.noticed,
-        *exchange_events(found.trails, found.photos, found.noticed, settings),
+        *exchange_events(found.trails, found.photos, found.noticed, set(said.same), settings),
     ]
     # Before the individuals, because it notes on each trail how it ended.
     events = tell_events(found.trails, found.photos, noticed)

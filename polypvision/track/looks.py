@@ -20,6 +20,8 @@ MOST_PHOTOS = 3
 """So many looks are taken together: those of longer ago show a polyp that has changed by itself."""
 _USUAL_PAIRS = 8.0
 """What is usual counts like so many changes seen on the plate itself (own choice, no source)."""
+_GROWN_DAYS = 7.0
+"""Over less time a change of size says little of growth."""
 _POLISHES = 4
 _MAD = 1.4826
 """Median absolute deviation to standard deviation of a normal law."""
@@ -147,8 +149,9 @@ def steady_looks(trails: Sequence[Trail], photos: Sequence[str]) -> NDArray[np.f
 
 def _median(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
     """Median of what is known; NaN where nothing is."""
-    masked = np.ma.median(np.ma.masked_invalid(values), axis=axis)
-    return np.asarray(np.ma.filled(masked, np.nan), dtype=np.float64)
+    unknown = ~np.isfinite(values).any(axis=axis)
+    known = np.where(np.expand_dims(unknown, axis), 0.0, values)
+    return np.asarray(np.where(unknown, np.nan, np.nanmedian(known, axis=axis)), np.float64)
 
 
 def scatter(
@@ -180,10 +183,32 @@ def scatter(
     return np.asarray(np.sqrt(variance), dtype=np.float64)
 
 
-def growing(settings: TrackSettings) -> NDArray[np.float64]:
-    """Return the standard deviation a day (5,) of what an individual's look changes by itself."""
+def growing(
+    looks: NDArray[np.float64], days: NDArray[np.float64], settings: TrackSettings
+) -> NDArray[np.float64]:
+    """Return the standard deviation a day (5,) of what an individual's look changes by itself.
+
+    Learned from the plate as `scatter` is; colours are taken to stay.
+
+    Parameters
+    ----------
+    looks : ndarray (individuals, photos, 5) of float64
+        See `steady_looks`.
+    days : ndarray (photos,) of float64
+    settings : TrackSettings
+    """
     shape = settings.shape_sigma / settings.size_sigma
-    return settings.size_sigma_per_day * np.array([1.0, shape, 0.0, 0.0, 0.0])
+    usual = settings.size_sigma_per_day * np.array([1.0, shape, 0.0, 0.0, 0.0])
+    slopes = []
+    for one in looks:
+        seen = np.flatnonzero(np.isfinite(one[:, 0]))
+        if len(seen) > 1 and days[seen[-1]] - days[seen[0]] >= _GROWN_DAYS:
+            slopes.append((one[seen[-1]] - one[seen[0]]) / (days[seen[-1]] - days[seen[0]]))
+    if not slopes:
+        return usual
+    spread = np.nan_to_num(_MAD * _median(np.abs(np.array(slopes)), axis=0))
+    learned = (_USUAL_PAIRS * usual**2 + len(slopes) * spread**2) / (_USUAL_PAIRS + len(slopes))
+    return np.asarray(np.where(usual > 0, np.sqrt(learned), 0.0), dtype=np.float64)
 
 
 def sharp_unlikeness(
@@ -232,7 +257,7 @@ def sharp_unlikeness(
     last = np.array([looks[n, one[-1]] for n, one in enumerate(windows)])
     sigma = scatter(looks, settings, now[columns] - last[rows] if places_hold else None)
     gap = np.maximum(seen.day - when, 0.0)[:, None]
-    variance = sigma**2 * (1 + share[:, None]) + (growing(settings) * gap) ** 2
+    variance = sigma**2 * (1 + share[:, None]) + (growing(looks, days, settings) * gap) ** 2
     return np.asarray(
         np.nansum((now[None] - before[:, None]) ** 2 / variance[:, None], axis=2),
         dtype=np.float64,

@@ -212,10 +212,7 @@ class _Board:
                 kept[row] = found[row]
         return kept
 
-
-    def may_be_one(
-        self, sure: Mapping[int, int]
-    ) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def may_be_one(self, sure: Mapping[int, int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Return the rows and columns without a sure link of which any two may be one and the same.
 
         The other rows are gone, and the other columns new, wherever pieces stand.
@@ -225,8 +222,8 @@ class _Board:
         # Small pieces move, too, where so many do.
         could = self.looks[np.ix_(a, b)] < _GONE_AND_NEW
         return (
-            tuple(self.rows[n] for n, one in zip(a, could.any(axis=1), strict=True) if one),
-            tuple(self.columns[n] for n, one in zip(b, could.any(axis=0), strict=True) if one),
+            tuple(self.rows[a[n]] for n in np.flatnonzero(could.any(axis=1))),
+            tuple(self.columns[b[n]] for n in np.flatnonzero(could.any(axis=0))),
         )
 
 
