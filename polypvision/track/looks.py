@@ -151,7 +151,8 @@ def _median(values: NDArray[np.float64], axis: int) -> NDArray[np.float64]:
     """Median of what is known; NaN where nothing is."""
     unknown = ~np.isfinite(values).any(axis=axis)
     known = np.where(np.expand_dims(unknown, axis), 0.0, values)
-    return np.asarray(np.where(unknown, np.nan, np.nanmedian(known, axis=axis)), np.float64)
+    medians: NDArray[np.float64] = np.where(unknown, np.nan, np.nanmedian(known, axis=axis))
+    return medians
 
 
 def scatter(
