@@ -211,8 +211,8 @@ def stock_rows(scores: Sequence[StockWeekScore]) -> list[str]:
     n, held = sum(one.n for one in scores), sum(one.held for one in scores)
     lines.append(f"  all  {n:6d}  {100 * held / n:6.1f}")
     lines.append(
-        "stated: the chance the forecasts gave to the numbers from end to end; whole numbers make it "
-        "more than 95 %. middle 95 %: what ends between whole numbers would have held."
+        "stated: the chance the forecasts gave to the numbers from end to end; whole numbers make "
+        "it more than 95 %. middle 95 %: what ends between whole numbers would have held."
     )
     return lines
 

@@ -171,13 +171,12 @@ def scatter(
     more : ndarray (n, 5) of float64, optional
         Further changes from one photo to the next.
     """
-    usual = np.array(
-        [settings.size_sigma, settings.shape_sigma, *[settings.colour_sigma] * 3]
-    ) / np.sqrt(2)
+    sigmas = (settings.size_sigma, settings.shape_sigma, *[settings.colour_sigma] * 3)
+    usual = np.array(sigmas, dtype=np.float64) / np.sqrt(2)
     steps = [np.diff(one[np.isfinite(one[:, 0])], axis=0) for one in looks]
     change = np.concatenate([*steps, *([] if more is None else [more])])
     if not len(change):
-        return usual
+        return np.asarray(usual, dtype=np.float64)
     known = np.isfinite(change).sum(axis=0)
     spread = np.nan_to_num(_MAD * _median(np.abs(change), axis=0)) / np.sqrt(2)
     variance = (_USUAL_PAIRS * usual**2 + known * spread**2) / (_USUAL_PAIRS + known)

@@ -60,7 +60,7 @@ def test_forgetting_losses_is_found_out() -> None:
 def test_the_middle_of_a_law_of_counts() -> None:
     # Czado, Gneiting & Held 2009, Biometrics 65:1254-1261: the mean over an honest law is the
     # confidence, whatever the law; here over binomial and lumpy ones, by summing over the truth.
-    for law in (binom(10, 0.3).pmf(range(11)), np.array([0.02, 0.0, 0.9, 0.08]), np.array([1.0])):
+    for law in (binom(10, 0.3).pmf(range(11)).tolist(), [0.02, 0.0, 0.9, 0.08], [1.0]):
         mean = sum(chance * central_part(law, n) for n, chance in enumerate(law))
         assert mean == pytest.approx(0.95)
     assert central_part([1.0], 3) == 0.0
