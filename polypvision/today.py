@@ -446,7 +446,7 @@ def _feed(state: PlateState) -> Iterable[Task]:
             who=tuple(who),
             what=f"{_names(who)} can be fed: {'a mouth has' if len(who) == 1 else 'mouths have'} "
             "formed.",
-            why="A piece without a mouth cannot eat; these have one since the latest photo.",
+            why="A piece without a mouth cannot eat; the latest photo is the first to show theirs.",
             evidence=f"First seen on {day_words(latest.taken_at)}",
         )
 
