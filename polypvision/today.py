@@ -16,6 +16,8 @@ TaskKind = Literal[
     "worsening",
     "stalled",
     "lost",
+    "who is who",
+    "joined",
     "retake",
     "divided",
     "will divide",
@@ -47,11 +49,15 @@ class TodaySettings:
         After the last of them, and on plates without a cut, one is due so long after the last.
     retake_days : int
         A photo that could not be read is asked for again for so long.
+    ask_days : int
+        Who is who is asked for so long after the photo that raised the question; later nobody
+        remembers.
     """
 
     photo_days: tuple[int, ...] = PHOTO_DAYS
     every_days: int = 28
     retake_days: int = 14
+    ask_days: int = 28
 
     def __post_init__(self) -> None:
         days = self.photo_days
@@ -116,6 +122,7 @@ def things_to_do(
     makers: tuple[Callable[[PlateState], Iterable[Task]], ...] = (
         _wounds,
         _losses,
+        _joined,
         _bad_photo,
         _divisions,
         _ready,
@@ -124,6 +131,7 @@ def things_to_do(
     )
     found = [task for plate in plates for make in makers for task in make(plate)]
     found += [task for plate in plates for task in _photo_due(plate, on, settings)]
+    found += [task for plate in plates for task in _who_is_who(plate, on, settings)]
     found += _retakes(plates, refused, on, settings)
     order = {kind: n for n, kind in enumerate(TASK_KINDS)}
     return tuple(sorted(found, key=lambda one: (order[one.kind], one.plate, one.who, one.what)))
@@ -198,6 +206,72 @@ def _losses(state: PlateState) -> Iterable[Task]:
 
 def _names(who: Sequence[str]) -> str:
     return who[0] if len(who) == 1 else f"{', '.join(who[:-1])} and {who[-1]}"
+
+
+def _who_is_who(state: PlateState, on: date, settings: TodaySettings) -> Iterable[Task]:
+    for event in state.tracks.events:
+        if event.kind != "rearranged" or not event.individuals:
+            continue
+        if (on - event.at.date()).days > settings.ask_days:
+            continue
+        before, now = _before_and_now(state, event)
+        what = f"Look whether {_names(event.individuals)} changed places."
+        if now:
+            what = f"Say who {_names(now)} {'is' if len(now) == 1 else 'are'}"
+            what += f": perhaps {_names(before)} of before." if before else "."
+        yield Task(
+            kind="who is who",
+            plate=state.plate,
+            who=event.individuals,
+            what=what,
+            why=_sentence(event.evidence),
+            evidence=(
+                f"Photo of {day_words(event.at)}, {100 * event.confidence:.0f} % sure; write it "
+                f"down with: {_how_to_say(state.plate, event, before, now)}"
+            ),
+        )
+
+
+def _before_and_now(state: PlateState, event: SeenEvent) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return whom an event is about that ended before it, and who began with it."""
+    who = [one for one in state.tracks.individuals if one.name in event.individuals]
+    now = tuple(one.name for one in who if one.first.taken_at == event.at)
+    before = tuple(one.name for one in who if one.last.taken_at < event.at)
+    return before, now
+
+
+def _how_to_say(plate: str, event: SeenEvent, before: Sequence[str], now: Sequence[str]) -> str:
+    """Return the command that settles who is who, for an example."""
+    command = f"polypvision log same {plate}"
+    if before and now:
+        return f"{command} {now[0]}={before[0]}"
+    on = f"--date {event.at:%Y-%m-%d}"
+    if len(event.individuals) == 2:
+        one, other = event.individuals
+        return (
+            f"{command} {one}={other} {other}={one} {on} if they did, "
+            f"{one}={one} {other}={other} if not"
+        )
+    return f"{command} NOW=BEFORE {on}, for each of them"
+
+
+def _joined(state: PlateState) -> Iterable[Task]:
+    if not state.tracks.photos:
+        return
+    latest = state.tracks.photos[-1].taken_at
+    for event in state.tracks.events:
+        if event.kind == "joined" and event.at == latest:
+            yield Task(
+                kind="joined",
+                plate=state.plate,
+                who=event.individuals,
+                what=f"Look at {_names(event.individuals)}: they were read as one.",
+                why=_sentence(event.evidence),
+                evidence=(
+                    f"Photo of {day_words(latest)}, {100 * event.confidence:.0f} % sure; if both "
+                    "are there, part them with a split: polypvision correct --help"
+                ),
+            )
 
 
 def _bad_photo(state: PlateState) -> Iterable[Task]:
@@ -372,7 +446,7 @@ def _feed(state: PlateState) -> Iterable[Task]:
             who=tuple(who),
             what=f"{_names(who)} can be fed: {'a mouth has' if len(who) == 1 else 'mouths have'} "
             "formed.",
-            why="A piece without a mouth cannot eat; these have one since the latest photo.",
+            why="A piece without a mouth cannot eat; the latest photo is the first to show theirs.",
             evidence=f"First seen on {day_words(latest.taken_at)}",
         )
 

@@ -1,5 +1,6 @@
 """``polypvision log``: what a person writes down about a plate."""
 
+import getpass
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Literal
@@ -11,7 +12,7 @@ from polypvision.events import CutMethod, LogEntry, LogKind
 
 log_app = typer.Typer(
     no_args_is_help=True,
-    help="Write down a cut, a loss, a sale, a division seen, or a note.",
+    help="Write down a cut, a loss, a sale, a division seen, who is who, or a note.",
 )
 
 _Plate = Annotated[str, typer.Argument(metavar="PLATE", help="Code or name of the plate.")]
@@ -149,6 +150,52 @@ def note(
 ) -> None:
     """Write down anything else."""
     _write(plate, "note", date, logbook, individual=individual, note=text)
+
+
+@log_app.command()
+def same(
+    plate: _Plate,
+    pairs: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="NOW=BEFORE...",
+            help="P17=P03: the polyp called P17 is the P03 of before. P03=P03: it stayed.",
+        ),
+    ],
+    date: Annotated[
+        str | None,
+        typer.Option(
+            metavar="DATE",
+            show_default="the first photo of NOW",
+            help="Of the first photo on which it is so: YYYY-MM-DD.",
+        ),
+    ] = None,
+    author: Annotated[
+        str | None, typer.Option(metavar="NAME", show_default="your login", help="Who says so.")
+    ] = None,
+    logbook: LogbookOption = None,
+) -> None:
+    """Say who is who, where pieces changed places or the photos leave it open.
+
+    Give all that changed in one go: `same 41 P03=P07 P07=P03 --date 2031-03-18`. It is kept as a
+    correction of that photo, so it can be undone there (`polypvision correct`).
+    """
+    from polypvision.plates.identities import say_who_is_who
+    from polypvision.plates.names import plate_name
+
+    when = None if date is None else date_option(date)
+    told = {}
+    for now, _, before in (one.rpartition("=") for one in pairs):
+        told[now.strip()] = before.strip()
+    if not all((*told, *told.values())):
+        raise typer.BadParameter("write each as NOW=BEFORE, such as P17=P03.")
+    name = plate_name(plate)
+    with opened(logbook) as book:
+        said = say_who_is_who(
+            book, name, told, on=when and when.date(), author=author or getpass.getuser()
+        )
+    for words in said:
+        typer.echo(words)
 
 
 @log_app.command(name="import")

@@ -42,6 +42,14 @@ class FollowScores:
         Without those that only the last photo can show: no second photo confirms them yet.
     rearranged : Detection
         Photos before which pieces had changed places.
+    n_displaced : int
+        True individuals that were seen before and after they changed places with others.
+    found_again, asked_about, begun_anew, silent : int
+        Of them: those that kept their name; those that got another, with an event that says that
+        pieces changed places, or may have; those told as lost and new instead; those that got the
+        name of somebody else without a word.
+    n_doubted : int
+        True individuals named in such an event on a photo before which they had not moved.
     """
 
     n_series: int = 0
@@ -54,6 +62,12 @@ class FollowScores:
     settled_losses: Detection = field(default_factory=Detection)
     settled_births: Detection = field(default_factory=Detection)
     rearranged: Detection = field(default_factory=Detection)
+    n_displaced: int = 0
+    found_again: int = 0
+    asked_about: int = 0
+    begun_anew: int = 0
+    silent: int = 0
+    n_doubted: int = 0
 
     def __add__(self, other: "FollowScores") -> "FollowScores":
         return FollowScores(**{name: getattr(self, name) + getattr(other, name) for name in _PARTS})
@@ -199,7 +213,56 @@ def score_following(series: Series, tracks: PlateTracks) -> FollowScores:
         rearranged=Detection(
             tp=len(told & changed), fp=len(told - changed), fn=len(changed - told)
         ),
+        **_displaced(series, tracks, names, index_of),
     )
+
+
+def _displaced(
+    series: Series,
+    tracks: PlateTracks,
+    names: Mapping[str, str],
+    index_of: Mapping[datetime, int],
+) -> dict[str, int]:
+    """Return what became of those that changed places, and how many others were doubted."""
+    asked = [
+        (index_of[event.at], set(event.individuals))
+        for event in tracks.events
+        if event.kind == "rearranged"
+    ]
+    counts: Counter[str] = Counter()
+    for index, photo in enumerate(series.photos):
+        for true in photo.rearranged:
+            before = _names_of(true, series, tracks, range(index))[-1:]
+            after = _names_of(true, series, tracks, range(index, len(series.photos)))[:1]
+            if not before or not after:
+                continue
+            said = any(
+                abs(number - index) <= _LATE_PHOTOS and who & {*before, *after}
+                for number, who in asked
+            )
+            counts["n_displaced"] += 1
+            if before == after:
+                counts["found_again"] += 1
+            elif said:
+                counts["asked_about"] += 1
+            else:
+                another = _first_bearer(after[0], series, tracks) != true
+                counts["silent" if another else "begun_anew"] += 1
+    for number, who in asked:
+        near = series.photos[max(number - _LATE_PHOTOS, 0) : number + _LATE_PHOTOS + 1]
+        moved = {name for photo in near for name in photo.rearranged}
+        counts["n_doubted"] += len({names[one] for one in who} - moved - {""})
+    return counts
+
+
+def _names_of(true: str, series: Series, tracks: PlateTracks, photos: range) -> list[str]:
+    """Return the names that readings of one true polyp got on these photos, in order."""
+    return [
+        tracks.photos[index].names[label]
+        for index in photos
+        for label, name in series.photos[index].names.items()
+        if name == true and label in tracks.photos[index].names
+    ]
 
 
 def follow_series(
@@ -252,7 +315,23 @@ def follow_rows(scores: FollowScores) -> list[tuple[str, str]]:
         ("births", found(scores.births)),
         ("losses before the last photo", found(scores.settled_losses)),
         ("births before the last photo", found(scores.settled_births)),
+        *_displaced_rows(scores),
     ]
+
+
+def _displaced_rows(scores: FollowScores) -> list[tuple[str, str]]:
+    rows = [("doubted without cause", f"{scores.n_doubted} individuals")]
+    if scores.n_displaced:
+        rows.insert(
+            0,
+            (
+                "changed places",
+                f"{scores.n_displaced} individuals: {scores.found_again} known again, "
+                f"{scores.asked_about} asked about, {scores.begun_anew} told as lost and new, "
+                f"{scores.silent} taken for others silently",
+            ),
+        )
+    return rows
 
 
 def follow_record(scores: FollowScores) -> dict[str, object]:
@@ -282,4 +361,10 @@ def follow_record(scores: FollowScores) -> dict[str, object]:
         "births": found(scores.births),
         "losses_before_last_photo": found(scores.settled_losses),
         "births_before_last_photo": found(scores.settled_births),
+        "displaced": scores.n_displaced,
+        "displaced_found_again": scores.found_again,
+        "displaced_asked_about": scores.asked_about,
+        "displaced_begun_anew": scores.begun_anew,
+        "displaced_silent": scores.silent,
+        "doubted_without_cause": scores.n_doubted,
     }

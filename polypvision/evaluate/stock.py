@@ -25,6 +25,13 @@ class StockWeekScore:
     weeks : int
     n, held : int
         Plates, and on how many of them the 95 % interval held the true number.
+    stated : float
+        Mean chance that the forecasts themselves gave to the numbers from the lower to the upper
+        end: numbers being whole, it is at least 95 %, and more where they are few.
+    central : float
+        Share of truths in the middle 95 % of the forecast law, a number that lies across an end
+        counted by the part of its chance that lies within: what an interval with ends between
+        whole numbers would have held.
     width : float
         Mean number of pieces from its lower to its upper end.
     bias, mae : float
@@ -36,6 +43,8 @@ class StockWeekScore:
     weeks: int
     n: int
     held: int
+    stated: float
+    central: float
     width: float
     bias: float
     mae: float
@@ -55,6 +64,8 @@ class _Case:
     expected: float
     without_losses: float
     true: int
+    stated: float
+    central: float
 
 
 def _room_cases(
@@ -80,17 +91,53 @@ def _plate_cases(
     until_day: int,
     size_mm: float,
 ) -> list[_Case]:
-    return [
-        _Case(
-            weeks=n,
-            low=week.low,
-            high=week.high,
-            expected=week.expected,
-            without_losses=other.expected,
-            true=sum(one.ready_on(until_day + 7 * n, size_mm) for one in plate.pieces),
+    cases = []
+    for n, (week, other) in enumerate(zip(forecast.weeks, forgetful.weeks, strict=True), 1):
+        true = sum(one.ready_on(until_day + 7 * n, size_mm) for one in plate.pieces)
+        cases.append(
+            _Case(
+                weeks=n,
+                low=week.low,
+                high=week.high,
+                expected=week.expected,
+                without_losses=other.expected,
+                true=true,
+                stated=sum(week.law[week.low : week.high + 1]),
+                central=central_part(week.law, true),
+            )
         )
-        for n, (week, other) in enumerate(zip(forecast.weeks, forgetful.weeks, strict=True), 1)
-    ]
+    return cases
+
+
+def central_part(law: Sequence[float], number: int, confidence: float = 0.95) -> float:
+    """Return which part of the chance of a number lies in the middle of its law.
+
+    Parameters
+    ----------
+    law : sequence of float
+        Chance of 0, 1, ...
+    number : int
+        What became true; one beyond the law has no part.
+    confidence : float
+        How much of the law is its middle.
+
+    Notes
+    -----
+    The nonrandomised probability integral transform for counts (Czado C, Gneiting T, Held L 2009,
+    Predictive model assessment for count data, Biometrics 65:1254-1261): its mean over honest
+    forecasts is the confidence itself, however few the numbers.
+
+    Examples
+    --------
+    >>> round(central_part([0.05, 0.95], 0), 6)
+    0.5
+    """
+    if number >= len(law) or law[number] <= 0:
+        return 0.0
+    below = sum(law[:number])
+    tail = (1 - confidence) / 2
+    inside = min(below + law[number], 1 - tail) - max(below, tail)
+    return min(max(inside / law[number], 0.0), 1.0)
 
 
 def score_stock(
@@ -138,6 +185,8 @@ def _score(weeks: int, cases: Sequence[_Case]) -> StockWeekScore:
         weeks=weeks,
         n=len(cases),
         held=sum(one.low <= one.true <= one.high for one in cases),
+        stated=float(np.mean([one.stated for one in cases])),
+        central=float(np.mean([one.central for one in cases])),
         width=float(np.mean([one.high - one.low for one in cases])),
         bias=float(off.mean()),
         mae=float(np.abs(off).mean()),
@@ -147,16 +196,24 @@ def _score(weeks: int, cases: Sequence[_Case]) -> StockWeekScore:
 
 def stock_rows(scores: Sequence[StockWeekScore]) -> list[str]:
     """Return the scores as lines to read."""
-    lines = ["weeks  plates  held %  (95 %)      width   bias    MAE  bias if losses are forgotten"]
+    lines = [
+        "weeks  plates  held %  (95 %)         stated %  middle 95 %  width   bias    MAE"
+        "  bias if losses are forgotten"
+    ]
     for one in scores:
         low, high = wilson_interval(one.held, one.n)
         lines.append(
             f"{one.weeks:5d}  {one.n:6d}  {100 * one.coverage:6.1f}  ({100 * low:.1f} to "
-            f"{100 * high:.1f})  {one.width:5.2f}  {one.bias:+5.2f}  {one.mae:5.2f}  "
+            f"{100 * high:.1f})  {100 * one.stated:8.1f}  {100 * one.central:11.1f}  "
+            f"{one.width:5.2f}  {one.bias:+5.2f}  {one.mae:5.2f}  "
             f"{one.no_loss_bias:+5.2f}"
         )
     n, held = sum(one.n for one in scores), sum(one.held for one in scores)
     lines.append(f"  all  {n:6d}  {100 * held / n:6.1f}")
+    lines.append(
+        "stated: the chance the forecasts gave to the numbers from end to end; whole numbers make "
+        "it more than 95 %. middle 95 %: what ends between whole numbers would have held."
+    )
     return lines
 
 

@@ -13,6 +13,10 @@ from polypvision.track import Individual, PlateTracks, days_between
 Stage = Literal["raw", "sealed", "mouth formed", "round"]
 STAGES: tuple[Stage, ...] = ("raw", "sealed", "mouth formed", "round")
 
+MOUTH_SURE = 0.6
+"""A mouth has formed where it is seen at least so surely: one that is hardly likelier than not is
+often a fold, and a piece without a mouth is not to be fed (own estimate, as sure as a polyp must
+be to count)."""
 ROUND_AT = 1.15
 """A piece is round when its maximum Feret diameter is at most so many times the diameter of the
 circle of its area. By geometry: a half and a quarter disc have sqrt(2) = 1.41, an ellipse whose
@@ -146,7 +150,7 @@ def piece_progress(
     days = [one.day for one in points]
     known = [n for n, one in enumerate(points) if np.isfinite(one.wound_mm2)]
     sealed = [points[n].wound_mm2 <= closed_below(points[n], settings) for n in known]
-    mouth = [one.polyp.n_mouths > 0 for one in seen]
+    mouth = [any(mouth.score >= MOUTH_SURE for mouth in one.polyp.mouths) for one in seen]
     is_round = [one.polyp.feret_max_mm <= ROUND_AT * one.polyp.diameter_mm for one in seen]
     found = (
         (before, days[0]),

@@ -103,11 +103,21 @@ class Curve:
         return (min(max(least, 0.0), greatest), greatest)
 
     def median(self) -> Span | None:
-        """Return between which days half of them are through; None if it is not reached."""
+        """Return between which days half of them are through; None if it is not reached.
+
+        The curve puts all it can into the narrowest gap between photos. What the photos really
+        bound is wider, where they saw half of these very pieces through: that is given.
+        """
         at = np.flatnonzero(self.after <= 0.5 + 1e-9)
         if not len(at) or not isfinite(self.right[at[0]]):
             return None
-        return Span(low=float(self.left[at[0]]), high=float(self.right[at[0]]))
+        low, high = float(self.left[at[0]]), float(self.right[at[0]])
+        half = (len(self.spans) + 1) // 2 - 1
+        seen_by = sorted(span.high for span in self.spans)[half]
+        if isfinite(seen_by):
+            low = min(low, sorted(span.low for span in self.spans)[half])
+            high = max(high, seen_by)
+        return Span(low=low, high=high)
 
     def interval_after(self, day: float, confidence: float = 0.95) -> tuple[float, float]:
         """Return a confidence interval of the share left at the end of a day.

@@ -59,12 +59,15 @@ class StockWeek:
     expected : float
     low, high : int
         With 95 % probability at least and at most so many.
+    law : tuple of float
+        Chance of 0, 1, ... all of them.
     """
 
     on: datetime
     expected: float
     low: int
     high: int
+    law: tuple[float, ...] = (1.0,)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,7 +198,11 @@ def stock_forecast(
         means = stacked.mean(axis=1).sum(axis=0)
         for date, law, mean in zip(dates, laws, means, strict=True):
             low, high = interval(law, confidence)
-            weeks.append(StockWeek(on=date, expected=float(mean), low=low, high=high))
+            weeks.append(
+                StockWeek(
+                    on=date, expected=float(mean), low=low, high=high, law=tuple(law.tolist())
+                )
+            )
     else:
         weeks = [StockWeek(on=date, expected=0.0, low=0, high=0) for date in dates]
     return StockForecast(

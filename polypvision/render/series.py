@@ -64,6 +64,8 @@ class SeriesSettings:
     expansion_sd, own_expansion_sd : float
         Standard deviation of the logarithm of the expansion that all polyps of a photo share, and
         of each one's own.
+    colour_sd : float
+        Standard deviation of each CIELAB value from polyp to polyp.
     missed_rate, false_rate, joined_rate : float
         Of the polyps there: not read; read where there is none; and of pairs nearer than 1 mm,
         read as one.
@@ -91,6 +93,7 @@ class SeriesSettings:
     n_rearranged: int = 0
     expansion_sd: float = 0.05
     own_expansion_sd: float = 0.03
+    colour_sd: float = 3.0
     missed_rate: float = 0.01
     false_rate: float = 0.005
     joined_rate: float = 0.05
@@ -115,8 +118,8 @@ class SeriesPhoto:
         Factor by which all diameters of this photo are larger than at rest.
     turn_deg, shift_mm : float, tuple of 2 floats
         How the plate lies against the first photo: turned about its middle, then shifted.
-    rearranged : bool
-        Whether pieces changed places since the photo before.
+    rearranged : tuple of str
+        Names of those that changed places since the photo before.
     """
 
     reading: PlateReading
@@ -127,7 +130,7 @@ class SeriesPhoto:
     expansion: float
     turn_deg: float
     shift_mm: tuple[float, float]
-    rearranged: bool = False
+    rearranged: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -163,20 +166,18 @@ def simulate_series(
     missing = set(rng.choice(inner, n_missing, replace=False).tolist()) if n_missing else set()
     pushed = {one.tile: np.zeros(2) for one in polyps}
     photos: list[SeriesPhoto] = []
+    elsewhere: tuple[str, ...] = ()
     for visit, day in enumerate(settings.days):
         if visit:
             _push(pushed, settings, rng)
         if visit == settings.rearranged_at:
-            _rearrange(pushed, polyps, day, settings.n_rearranged, rng)
+            elsewhere = _rearrange(pushed, polyps, day, settings.n_rearranged, rng)
         if visit in missing:
             continue
         photo = _photograph(polyps, pushed, plate, day, len(photos), settings, rng)
         # With the date itself missing, the next photo shows it.
-        since = photos[-1].day if photos else -math.inf
-        changed = settings.n_rearranged > 0 and settings.rearranged_at is not None
-        if changed and since < settings.days[settings.rearranged_at or 0] <= day:
-            photo = replace(photo, rearranged=True)
-        photos.append(photo)
+        photos.append(replace(photo, rearranged=elsewhere))
+        elsewhere = ()
     return Series(plate=plate, photos=tuple(photos), polyps={one.name: one for one in polyps})
 
 
@@ -196,6 +197,7 @@ def _invent(settings: SeriesSettings, rng: np.random.Generator) -> list[TruePoly
             settings.traits[method],
             healing=settings.healing,
             stalled=bool(rng.random() < settings.stalled_share),
+            colour_sd=settings.colour_sd,
             rng=rng,
         )
         polyps.append(one)
@@ -265,13 +267,15 @@ def _rearrange(
     day: float,
     count: int,
     rng: np.random.Generator,
-) -> None:
-    """Let so many tiles change places in a ring."""
+) -> tuple[str, ...]:
+    """Let so many tiles change places in a ring; return whose they are."""
     standing = {one.tile: one for one in polyps if one.there(day) and one.name == one.tile}
     chosen = [str(tile) for tile in rng.permutation(sorted(standing))[:count]]
     places = {tile: standing[tile].place_mm(day) + pushed[tile] for tile in chosen}
     for tile, other in zip(chosen, chosen[1:] + chosen[:1], strict=True):
         pushed[tile] = pushed[tile] + places[other] - places[tile]
+    there = [one for one in polyps if one.there(day) and one.tile in chosen]
+    return tuple(one.name for one in there) if len(chosen) > 1 else ()
 
 
 def _photograph(

@@ -204,11 +204,12 @@ def whole_or_piece(
     *,
     healing: Healing,
     stalled: bool,
+    colour_sd: float = 3.0,
     rng: np.random.Generator,
 ) -> TruePolyp:
     """Return a polyp of day 0 with a size, growth, wound and end by chance."""
     diameter = float(rng.uniform(*traits.diameter_mm))
-    lab = np.array([50.0, 10.0, 20.0]) + rng.normal(0, 3, 3)
+    lab = np.array([50.0, 10.0, 20.0]) + rng.normal(0, colour_sd, 3)
     advance = traits.advance_mm_per_day * float(np.exp(rng.normal(0, 0.2)))
     hazard = -math.log1p(-traits.loss_per_month) / 30
     lost = float(rng.exponential(1 / hazard)) if hazard > 0 else math.inf

@@ -13,6 +13,9 @@ from polypvision.track.seen import Seen
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import SURE_SCORE, Trail
 
+_BAD_PHOTO = {"soft", "bright", "coarse"}
+_BAD_SHARE = 0.6
+"""How far one that is missing on bad photos only is believed to be lost (own estimate)."""
 _PUSHED_MM, _CREPT_MM_PER_DAY = 3.5, 0.25
 """A longer way than this is a push: about half of what is allowed, see `TrackSettings`."""
 
@@ -38,6 +41,9 @@ def _lost(trail: Trail, photos: Sequence[TrackedPhoto], trails: Sequence[Trail])
         if trail.doubtful:
             confidence = round(0.3 * confidence, 2)
             evidence += "; seen only once before, so it may never have been there"
+        if all(_BAD_PHOTO & set(one.reading.flags) for one in photos[trail.present_index + 1 :]):
+            confidence = round(_BAD_SHARE * confidence, 2)
+            evidence += ", which is not good enough to be sure"
         over = _covered_by(trail, trails)
         if over is not None:
             confidence = round(0.5 * confidence, 2)

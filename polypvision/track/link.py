@@ -17,6 +17,7 @@ from polypvision.events import LogEntry, Saying, SeenEvent, Sighting
 from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.track.assign import reading_order
 from polypvision.track.costs import Explanation, cheapest, link_cost
+from polypvision.track.exchanges import exchange_events
 from polypvision.track.happenings import joined_event, move_events, tell_events
 from polypvision.track.individuals import (
     Individual,
@@ -114,8 +115,12 @@ def link_readings(
         found = follow(entries, said)
         given, doubts = given_names(found.trails, said)
     doubts = [*set_parents(found.trails, said), *doubts]
+    noticed = [
+        *found.noticed,
+        *exchange_events(found.trails, found.photos, found.noticed, set(said.same), settings),
+    ]
     # Before the individuals, because it notes on each trail how it ended.
-    events = tell_events(found.trails, found.photos, found.noticed)
+    events = tell_events(found.trails, found.photos, noticed)
     tracks = PlateTracks(
         plate=plate,
         normal_mouths=normal_mouths,
@@ -293,7 +298,7 @@ def _link_photo(
             links.pop(row, None)
             looked_for[row].hidden_index = seen.index
     _add_late_halves(births, trails, links, joinings, seen, settings)
-    moves = _moves(looked_for, links, births, joinings, seen, unlike, log, settings)
+    moves = _moves(looked_for, links, births, joinings, seen, log, settings)
     events = [
         joined_event([looked_for[row].name for row in one.rows], looked_for, seen)
         for one in joinings
@@ -329,7 +334,6 @@ def _moves(
     births: Mapping[int, Birth],
     joinings: Sequence[Joining],
     seen: Seen,
-    unlike: NDArray[np.float64],
     log: Sequence[LogEntry],
     settings: TrackSettings,
 ) -> Moves:
@@ -346,7 +350,7 @@ def _moves(
         and not trail.doubtful
         and not any(entry.kind in LOSSES for entry in trail.noted(log, seen.taken_at))
     ]
-    return find_moves(looked_for, links, free, missing, seen, unlike, settings)
+    return find_moves(looked_for, links, free, missing, seen, settings)
 
 
 def _name_all(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.track.assign import assign
-from polypvision.track.looks import unlikeness
+from polypvision.track.looks import sharp_unlikeness
 from polypvision.track.seen import Seen, xy_of
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import Trail
@@ -74,7 +74,6 @@ def find_moves(
     free: Sequence[int],
     missing: Sequence[int],
     seen: Seen,
-    unlike: NDArray[np.float64],
     settings: TrackSettings,
 ) -> Moves:
     """Return who stands elsewhere.
@@ -88,10 +87,9 @@ def find_moves(
         Polyps without an individual, and individuals last seen on the photo before without a
         polyp.
     seen : Seen
-    unlike : ndarray (n, m) of float64
-        See `looks.unlikeness`.
     settings : TrackSettings
     """
+    unlike = sharp_unlikeness(trails, links, seen, settings)
     told = seen.motion.agreeing > 0 or seen.index == 0
     lost_plate = not told and min(len(trails), len(seen.polyps)) >= _REARRANGED_LEAST
     odd = any(unlike[row, column] > settings.odd_look for row, column in links.items())
@@ -107,7 +105,7 @@ def find_moves(
     many = max(_REARRANGED_LEAST, _REARRANGED_SHARE * len(board.rows))
     if lost_plate or displaced >= many:
         # Where the plate's own motion could not be told, places say nothing.
-        unlike = unlikeness(trails, seen, settings, places_hold=False)
+        unlike = sharp_unlikeness(trails, links, seen, settings, places_hold=False)
         board = _Board.of(trails, links, free, missing, seen, unlike, settings)
         return _rearranged(board, 1.0 if lost_plate else displaced / len(board.rows))
     return _few_moves(board, found, rings, gains, unlike, settings)
@@ -214,6 +212,20 @@ class _Board:
                 kept[row] = found[row]
         return kept
 
+    def may_be_one(self, sure: Mapping[int, int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Return the rows and columns without a sure link of which any two may be one and the same.
+
+        The other rows are gone, and the other columns new, wherever pieces stand.
+        """
+        a = [n for n, row in enumerate(self.rows) if row not in sure]
+        b = [n for n, column in enumerate(self.columns) if column not in sure.values()]
+        # Small pieces move, too, where so many do.
+        could = self.looks[np.ix_(a, b)] < _GONE_AND_NEW
+        return (
+            tuple(self.rows[a[n]] for n in np.flatnonzero(could.any(axis=1))),
+            tuple(self.columns[b[n]] for n in np.flatnonzero(could.any(axis=0))),
+        )
+
 
 def _at_places(
     away: NDArray[np.float64],
@@ -241,11 +253,11 @@ def _rearranged(board: _Board, share: float) -> Moves:
         if share < 1.0:
             share = len(board.moved(found)) / max(len(board.rows), 1)
     sure = board.sure(found, sorted(found), elsewhere)
-    open_columns = tuple(one for one in board.columns if one not in sure.values())
+    open_rows, open_columns = board.may_be_one(sure)
     return Moves(
         links=sure,
         moved=tuple(board.moved(sure)),
-        open_rows=tuple(row for row in board.rows if row not in sure) if open_columns else (),
+        open_rows=open_rows,
         open_columns=open_columns,
         rearranged=True,
     )

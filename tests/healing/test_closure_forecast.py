@@ -1,4 +1,5 @@
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
 from math import inf
 
@@ -155,3 +156,18 @@ def test_an_uncut_polyp_has_no_stages() -> None:
 def test_one_contrary_photo_undoes_nothing(shown: str, interval: tuple[float, float]) -> None:
     days = {4: [0, 7, 14, 21], 8: [0, 3, 7, 10, 14, 21, 28, 35], 0: []}[len(shown)]
     assert reached_between(days, [one == "1" for one in shown]) == interval
+
+
+def test_a_mouth_hardly_likelier_than_none_has_not_formed() -> None:
+    scores = (None, 0.53, 0.55, 0.9, 0.9)
+    readings = []
+    for day, score in zip(DAYS, scores, strict=False):
+        one = make_polyp(
+            1, 50, 50, 20, wound_mm2=max(40.0 - 10 * day, 0), n_mouths=int(bool(score))
+        )
+        mouths = tuple(replace(mouth, score=score or 0.0) for mouth in one.mouths)
+        readings.append(make_reading(day, [replace(one, mouths=mouths)]))
+    tracks = link_readings(readings)
+    (found,) = plate_progress(tracks, wound_courses(tracks))
+    mouth = found.of("mouth formed")
+    assert (mouth.after_day, mouth.by_day) == (7, 10)

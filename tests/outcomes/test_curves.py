@@ -86,3 +86,17 @@ def test_intervals_hold_the_true_share(n: int) -> None:
         true = float(np.mean(rng.lognormal(np.log(14), 0.4, 4000) > visits[4]))
         held += low <= true <= high
     assert 0.92 <= held / cases <= 0.985
+
+
+def test_the_median_is_not_squeezed_into_the_gap_where_photos_of_two_plates_overlap() -> None:
+    # Of four, the second to get through did so somewhere in (6, 12]: the photos tell no more,
+    # though (11, 12] alone would explain two of them.
+    spans = [
+        Span(low=5, high=11),
+        Span(low=6, high=12),
+        Span(low=11, high=18),
+        Span(low=12, high=19),
+    ]
+    median = curve(spans).median()
+    assert median is not None
+    assert (median.low, median.high) == (6, 12)

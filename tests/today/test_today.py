@@ -4,10 +4,10 @@ from math import inf
 
 import pytest
 from made_pieces import DAYS, cut, plate_of, state_of
-from time_builders import START, make_polyp, make_reading
+from time_builders import START, grid, make_polyp, make_reading
 
 from polypvision.events import LogEntry
-from polypvision.reading import PhotoFacts, Refusal
+from polypvision.reading import PhotoFacts, PlateReading, Refusal
 from polypvision.today import TASK_KINDS, Task, TodaySettings, things_to_do
 
 HEALED = [(13.0, 20.0, inf)] * 3
@@ -192,3 +192,62 @@ def test_the_list_is_ordered_and_the_same_every_time() -> None:
 
 def test_nothing_to_do() -> None:
     assert things_to_do([], on(0)) == ()
+
+
+def _mixed() -> list[PlateReading]:
+    """Nine discs, three of each size, that change places before the second photo."""
+    sizes = (12.0, 12.2, 12.1, 19.0, 19.2, 19.1, 29.0, 29.2, 29.1)
+    stands = {0: 8, 8: 4, 4: 0, 1: 3, 3: 7, 7: 1, 2: 5, 5: 6, 6: 2}
+    places = grid(3, 3, 36.0)
+    return [
+        make_reading(
+            day,
+            [
+                make_polyp(n + 1, *places[stands[n] if day else n], size)
+                for n, size in enumerate(sizes)
+            ],
+        )
+        for day in (0.0, 7.0)
+    ]
+
+
+def test_who_is_left_open_is_asked_for_until_nobody_remembers() -> None:
+    state = state_of(_mixed())
+    (task,) = of("who is who", things_to_do([state], on(7)))
+    gone = [one.name for one in state.tracks.individuals if one.end == "open"]
+    assert set(gone) < set(task.who)
+    assert task.what.startswith("Say who P10")
+    assert "cannot be told from the photos" in task.why
+    assert "Photo of 11 Mar 2031" in task.evidence
+    assert f"polypvision log same 0042 P10={gone[0]}" in task.evidence
+    assert of("who is who", things_to_do([state], on(35)))
+    assert of("who is who", things_to_do([state], on(36))) == []
+
+
+def test_two_that_may_have_changed_places_are_asked_about() -> None:
+    places = grid(3, 3, 36.0)
+
+    def reading(day: float) -> PlateReading:
+        sizes = [20.0] * 9
+        sizes[2], sizes[5] = (21.24, 18.84) if day < 20 else (18.84, 21.24)
+        return make_reading(day, [make_polyp(n + 1, *places[n], s) for n, s in enumerate(sizes)])
+
+    state = state_of([reading(day) for day in (0.0, 7, 14, 21, 28, 35)])
+    (task,) = of("who is who", things_to_do([state], on(35)))
+    assert task.what == "Look whether P03 and P06 changed places."
+    assert task.evidence.endswith(
+        "polypvision log same 0042 P03=P06 P06=P03 --date 2031-03-25 if they did, "
+        "P03=P03 P06=P06 if not"
+    )
+
+
+def test_two_read_as_one_on_the_latest_photo_are_looked_at() -> None:
+    apart = [make_polyp(1, 30, 30, 16.0), make_polyp(2, 48, 30, 16.0)]
+    more = [make_polyp(n, x, 90, 20.0) for n, x in ((3, 30), (4, 80), (5, 130))]
+    one = make_polyp(1, 39, 30, 22.6, stretch=2.2)
+    together = [make_reading(0, [*apart, *more]), make_reading(3, [one, *more])]
+    (task,) = of("joined", things_to_do([state_of(together)], on(3)))
+    assert task.what == "Look at P01 and P02: they were read as one."
+    assert "they touch and were read as one" in task.why
+    apart_again = [*together, make_reading(7, [*apart, *more])]
+    assert of("joined", things_to_do([state_of(apart_again)], on(7))) == []

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from time_builders import START, grid, make_polyp, make_reading
 
 from polypvision.errors import DateMissing
-from polypvision.events import LogEntry
+from polypvision.events import LogEntry, SeenEvent
 from polypvision.reading import PhotoFacts, PlateReading
 from polypvision.track import (
     PlateTracks,
@@ -324,3 +324,17 @@ def test_the_record_is_plain_json_with_none_for_unknown() -> None:
     assert individual["name"] == "P01"
     assert individual["observations"][0]["wound_mm2"] is None
     assert individual["observations"][0]["taken_at"] == START.isoformat()
+
+
+def test_one_missing_on_a_bad_photo_alone_is_less_surely_lost() -> None:
+    whole = [make_polyp(n + 1, 30 + 40 * n, 30, 20.0) for n in range(4)]
+
+    def lost(*flags: str) -> SeenEvent:
+        last = make_reading(7, whole[:3], flags=flags)
+        (event,) = link_readings([make_reading(0, whole), last]).events
+        assert (event.kind, event.individuals) == ("lost", ("P04",))
+        return event
+
+    assert lost("soft").confidence < 0.5 < lost().confidence
+    assert "not good enough to be sure" in lost("bright").evidence
+    assert "not good enough" not in lost("tilted").evidence
