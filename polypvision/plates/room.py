@@ -174,6 +174,7 @@ def task_record(tasks: Sequence[Task]) -> list[dict[str, Any]]:
     """Return today's list as plain JSON values, in its order."""
     return [
         {
+            "key": task.key,
             "kind": task.kind,
             "plate": task.plate or None,
             "individuals": list(task.who),

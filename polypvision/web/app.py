@@ -22,6 +22,7 @@ from starlette.types import ASGIApp, Scope
 
 from polypvision.errors import PolypvisionError
 from polypvision.files.outputs import make_folder
+from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
 from polypvision.plates.view import PlateViews
 from polypvision.store.logbook import Logbook
@@ -50,6 +51,7 @@ _A_YEAR = "private, max-age=31536000, immutable"
 """For what never changes: a picture named by its photo's hash."""
 _STATUS = {
     "unknown-plate": 404,
+    "unknown-task": 409,
     "unreadable": 404,
     "logbook": 503,
     "output": 503,
@@ -117,9 +119,24 @@ def scaled_jpeg(request: Request) -> Response:
 
 def today_list(request: Request) -> Response:
     """What to do today."""
-    on = datetime.now().date()
-    tasks, later = office_of(request).views.today(on)
-    return shown(today_page(tasks, on, later))
+    office, on = office_of(request), datetime.now().date()
+    tasks, later = office.views.today(on)
+    due, done = split_done(office.logbook, tasks)
+    asked = request.query_params.get("done", "")
+    said = next((f"Done: {one.task.what}" for one in done if one.task.key == asked), "")
+    return shown(today_page(due, done, on, later, said=said))
+
+
+def tick(request: Request) -> Response:
+    """Tick a task off, or take its tick back."""
+    office, asked = office_of(request), request.path_params
+    tasks, _ = office.views.today(datetime.now().date())
+    done = asked["word"] == "done"
+    if not done and asked["word"] != "undo":
+        raise HTTPException(404)
+    author = request.state.said_by
+    task = tick_off(office.logbook, tasks, asked["key"], author=author, done=done)
+    return RedirectResponse(f"/today?done={task.key}" if done else "/today", 303)
 
 
 def _wants_json(request: Request) -> bool:
@@ -189,6 +206,7 @@ def _routes() -> list[BaseRoute]:
         Route(sha + "/scale", photos.scale, methods=["GET"]),
         post(sha + "/scale", photos.read_at_scale),
         Route("/today", today_list),
+        post("/today/{key:str}/{word:str}", tick),
         Route("/log", desk.log, methods=["GET"]),
         post("/log", desk.write_down),
         Route("/cards", desk.cards),

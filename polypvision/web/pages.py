@@ -222,14 +222,16 @@ class ScalePage(WholePage):
 
 @dataclass(frozen=True, kw_only=True)
 class TaskRow:
-    """One thing to do today."""
+    """One thing to do today, or that was done: then by whom and when."""
 
+    key: str
     plate: str
     href: str
     who: str
     what: str
     why: str
     log_href: str
+    done: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,6 +241,8 @@ class TodayPage(WholePage):
     template: ClassVar[str] = "today.html"
     day: str
     tasks: tuple[TaskRow, ...]
+    done: tuple[TaskRow, ...]
+    said: str
     remark: str
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.events import CUT_METHODS, LOG_KINDS
 from polypvision.healing import WoundCourse
+from polypvision.plates.done import DoneTask
 from polypvision.plates.pictures import WIDTHS_PX
 from polypvision.plates.view import PlateView
 from polypvision.reading import Points, Polyp
@@ -335,8 +336,10 @@ def _crops(
     return tuple(found)
 
 
-def today_page(tasks: tuple[Task, ...], on: date, later: int) -> TodayPage:
-    """Return today's list."""
+def today_page(
+    due: tuple[Task, ...], done: tuple[DoneTask, ...], on: date, later: int, *, said: str = ""
+) -> TodayPage:
+    """Return today's list; ``said`` tells what was just ticked off."""
     remark = ""
     if later:
         photos = "photo is" if later == 1 else "photos are"
@@ -344,18 +347,25 @@ def today_page(tasks: tuple[Task, ...], on: date, later: int) -> TodayPage:
     return TodayPage(
         shell=Shell(title="Today", here="today"),
         day=day_words(on),
-        tasks=tuple(
-            TaskRow(
-                plate=f"Plate {task.plate}" if task.plate else "",
-                href=plate_href(task.plate) if task.plate else "",
-                who=" ".join(task.who),
-                what=task.what,
-                why=task.why,
-                log_href=_task_log_href(task),
-            )
-            for task in tasks
+        tasks=tuple(_task_row(task) for task in due),
+        done=tuple(
+            _task_row(one.task, f"{one.author}, {one.at.astimezone():%d %b, %H:%M}") for one in done
         ),
+        said=said,
         remark=remark,
+    )
+
+
+def _task_row(task: Task, done: str = "") -> TaskRow:
+    return TaskRow(
+        key=task.key,
+        plate=f"Plate {task.plate}" if task.plate else "",
+        href=plate_href(task.plate) if task.plate else "",
+        who=" ".join(task.who),
+        what=task.what,
+        why=task.why,
+        log_href=_task_log_href(task),
+        done=done,
     )
 
 

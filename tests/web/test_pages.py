@@ -176,6 +176,24 @@ def test_the_desk_shows_a_code_and_a_phone_does_not(house: House) -> None:
     assert "/pair#" not in house.phone().get("/desk").text
 
 
+def test_todays_list_is_ticked_off_at_the_desk_and_by_phone(house: House) -> None:
+    desk, phone = house.desk(), house.phone()
+    text = desk.get("/today").text
+    action = text.partition('<form method="post" action="')[2].partition('"')[0]
+    assert action.endswith("/done")
+    assert desk.post(action, headers={"origin": "http://evil.example"}).status_code == 403
+    assert phone.post(action, headers={"origin": PHONE}).status_code == 303
+    text = desk.get("/today").text
+    undo = action.replace("/done", "/undo")
+    assert f'action="{action}"' not in text
+    assert f'action="{undo}"' in text
+    assert "Computer or tablet 1, " in text  # Who ticked it off.
+    assert desk.post(undo, headers=FROM_DESK).status_code == 303
+    assert f'action="{action}"' in desk.get("/today").text
+    assert desk.post("/today/0000000000000000/done", headers=FROM_DESK).status_code == 409
+    assert desk.post(action.replace("/done", "/burn"), headers=FROM_DESK).status_code == 404
+
+
 def facts(name: str = "/home/keeper/plate.jpg") -> PhotoFacts:
     return PhotoFacts(photo=name, sha256="0" * 64)
 
