@@ -1,9 +1,7 @@
 """The pages and their addresses: thin over `plates`, which the command line uses, too."""
 
-import contextlib
 import logging
 import mimetypes
-import threading
 from collections.abc import Callable
 from contextlib import asynccontextmanager
 from datetime import datetime
@@ -29,12 +27,16 @@ from polypvision.store.logbook import Logbook
 from polypvision.web import desk, photos
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
-from polypvision.web.pages import SheetPart
+from polypvision.web.pages import CardPart, SheetPart
 from polypvision.web.pairing import Devices, Guesses
 from polypvision.web.queue import ReadingQueue, told
 from polypvision.web.setting import shown, trouble
 from polypvision.web.uploads import MAX_PIECE_BYTES, Uploads, WrongPlace
 from polypvision.web.views import (
+    INKS,
+    STAMP_SHOWN,
+    card,
+    expected,
     individual_of,
     overview,
     photo_sheet,
@@ -44,11 +46,14 @@ from polypvision.web.views import (
     today_page,
     tracked_photo,
 )
+from polypvision.web.warm import Warmer
 
 _LOG = logging.getLogger("polypvision.web")
 _STATIC = Path(__file__).parent / "static"
 _A_YEAR = "private, max-age=31536000, immutable"
 """For what never changes: a picture named by its photo's hash."""
+_OVERVIEW_S = 0.5
+"""The list of plates waits so long at most for what is not worked out yet."""
 _STATUS = {
     "unknown-plate": 404,
     "unknown-task": 409,
@@ -69,7 +74,13 @@ def home(request: Request) -> Response:
 
 def plates_page(request: Request) -> Response:
     """All plates."""
-    return shown(overview(office_of(request).views.all()))
+    return shown(overview(office_of(request).views.within(_OVERVIEW_S)))
+
+
+def card_part(request: Request) -> Response:
+    """One plate of the list."""
+    view = office_of(request).views.of(plate_of_key(request.path_params["key"]))
+    return shown(CardPart(plate=card(view)))
 
 
 def plate_page(request: Request) -> Response:
@@ -85,6 +96,27 @@ def sheet_part(request: Request) -> Response:
     photo = tracked_photo(view.tracks, request.path_params["sha256"])
     assert photo is not None
     return shown(SheetPart(sheet=photo_sheet(view, photo)))
+
+
+def chart_svg(request: Request) -> Response:
+    """A chart of a plate."""
+    views, asked = office_of(request).views, request.path_params
+    view = views.of(plate_of_key(asked["key"]))
+    name, dash, night = asked["name"].partition("-")
+    try:
+        data = views.chart(view, name, INKS[dash + night])
+    except KeyError:
+        raise HTTPException(404) from None
+    is_of_now = request.query_params.get("at") == view.stamp[:STAMP_SHOWN]
+    headers = {"cache-control": _A_YEAR if is_of_now else "no-store"}
+    return Response(data, media_type="image/svg+xml", headers=headers)
+
+
+def expected_page(request: Request) -> Response:
+    """What is to come on a plate."""
+    views = office_of(request).views
+    view = views.of(plate_of_key(request.path_params["key"]))
+    return shown(expected(view, views.foretold(view)))
 
 
 def strip_page(request: Request) -> Response:
@@ -193,7 +225,10 @@ def _routes() -> list[BaseRoute]:
         Route("/", home),
         Route("/plates", plates_page),
         Route(plate, plate_page),
+        Route(plate + "/card", card_part),
         Route(plate + "/sheets/{sha256:str}", sheet_part),
+        Route(plate + "/charts/{name:str}.svg", chart_svg),
+        Route(plate + "/expected", expected_page),
         Route(plate + "/polyps/{name:str}", strip_page),
         Route(plate + "/polyps/{name:str}/{sha256:str}.jpg", polyp_jpeg),
         Route("/photos", photos.take),
@@ -221,11 +256,6 @@ def _routes() -> list[BaseRoute]:
     ]
 
 
-def _warm(views: PlateViews) -> None:
-    with contextlib.suppress(PolypvisionError):  # The page itself will say it.
-        views.all()
-
-
 def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devices]:
     """Return the application, and its list of devices.
 
@@ -245,21 +275,23 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
     """
     make_folder(folder)
     devices = Devices(folder / "devices.json")
+    views, scaled = PlateViews(logbook), folder / "scaled"
+    warmer = Warmer(logbook, views, scaled)
     office = Office(
         logbook=logbook,
-        views=PlateViews(logbook),
+        views=views,
         uploads=Uploads(folder),
-        queue=ReadingQueue(logbook),
+        queue=ReadingQueue(logbook, warmer),
         devices=devices,
         guesses=Guesses(),
         door=door,
-        scaled=folder / "scaled",
+        scaled=scaled,
     )
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> Any:
         # So that the first page does not have to wait for what all plates take to work out.
-        threading.Thread(target=_warm, args=(office.views,), daemon=True).start()
+        warmer.all()
         yield
         office.queue.close()
 

@@ -1,5 +1,6 @@
 """Pages and templates held together; log, cards, backup; the logbook locked or read-only."""
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import fields, replace
@@ -17,6 +18,7 @@ from polypvision.reports.retake import photo_answer
 from polypvision.store.logbook import open_logbook
 from polypvision.web.pages import PAGES, Page
 from polypvision.web.setting import environment
+from polypvision.web.views import INKS
 
 house = web_house.house
 
@@ -78,6 +80,44 @@ def test_one_polyp_as_a_strip(house: House) -> None:
     assert text.count("<li><img") == 4
     src = text.partition('<li><img src="')[2].partition('"')[0]
     assert house.desk().get(src).headers["content-type"] == "image/jpeg"
+
+
+def test_charts_come_by_day_and_by_night(house: House) -> None:
+    desk = house.desk()
+    text = desk.get("/plates/0042").text
+    sources = re.findall(r'(?:src|srcset)="(/plates/0042/charts/[^"]+)"', text)
+    assert {one.rpartition("/")[2].partition(".")[0] for one in sources} >= {
+        "growth", "growth-dark", "wounds", "healing", "stages", "lineage", "lineage-dark",
+    }  # fmt: skip
+    for source in sources:
+        answer = desk.get(source)
+        assert answer.headers["content-type"] == "image/svg+xml"
+        assert "immutable" in answer.headers["cache-control"]
+        assert "<script" not in answer.text
+        assert ("#f1e6d6" if "-dark" in source else "#1c2126") in answer.text
+    assert desk.get("/plates/0042/charts/growth.svg?at=old").headers["cache-control"] == "no-store"
+    assert desk.get("/plates/0042/charts/moon.svg").status_code == 404
+    assert desk.get("/plates/0042/charts/growth-darkest.svg").status_code == 404
+    expected = desk.get("/plates/0042/expected").text
+    assert "/charts/dates.svg" in expected
+    assert "20 mm" in expected  # When P01 and P02 have the size asked for.
+
+
+def test_colours_of_the_charts_are_those_of_the_pages() -> None:
+    folder = Path(__file__).parents[2] / "polypvision" / "web" / "static"
+    style = (folder / "pages.css").read_text()
+    assert re.findall(r"--ink: (#\w+)", style) == list(INKS.values())
+
+
+def test_the_list_of_plates_does_not_wait(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("polypvision.web.app._OVERVIEW_S", -1.0)
+    text = house.desk().get("/plates").text
+    assert 'data-later="/plates/0042/card"' in text
+    assert "4 photos" in text
+    card = house.desk().get("/plates/0042/card").text
+    assert "living polyps" in card
+    assert "data-later" not in card
+    assert "data-later" not in house.desk().get("/plates").text
 
 
 def test_the_page_follows_the_logbook(house: House) -> None:
