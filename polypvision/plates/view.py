@@ -6,11 +6,20 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
+from polypvision.evaluate.agreement import Agreement
 from polypvision.healing import WoundCourse
 from polypvision.plan import PlateState
+from polypvision.plates.correct import machine_against_people
 from polypvision.plates.log import list_plates
 from polypvision.plates.room import known_plate, tasks_on
-from polypvision.reports import FORETOLD, PlatePage, plate_figure, plate_page, screen_svg
+from polypvision.reports import (
+    FORETOLD,
+    PlatePage,
+    agreement_chart,
+    plate_figure,
+    plate_page,
+    screen_svg,
+)
 from polypvision.store.facts import PlateFacts, PlateSummary, facts_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto
@@ -85,6 +94,7 @@ class PlateViews:
         self._lock = threading.Lock()
         self._chart_lock = threading.Lock()
         self._today_lock = threading.Lock()
+        self._agreement: tuple[str, Agreement] | None = None
         self._today: tuple[tuple[date, str], tuple[tuple[Task, ...], int]] | None = None
 
     def of(self, plate: str) -> PlateView:
@@ -156,6 +166,35 @@ class PlateViews:
             if (name, ink) not in drawn:
                 drawn[name, ink] = screen_svg(plate_figure(state, name), ink=ink)
             return drawn[name, ink]
+
+    def agreement(self) -> Agreement:
+        """Return how the machine compares with people so far.
+
+        Raises
+        ------
+        LogbookError
+        """
+        with self._logbook.reading() as connection:
+            stamp = plate_stamp(connection, None)
+        with self._today_lock:
+            if self._agreement is None or self._agreement[0] != stamp:
+                self._agreement = (stamp, machine_against_people(self._logbook))
+            return self._agreement[1]
+
+    def agreement_svg(self, ink: str) -> bytes:
+        """Return the chart of it as SVG."""
+        found = self.agreement()
+        with self._chart_lock:
+            return screen_svg(
+                agreement_chart(
+                    [one.machine_mm for one in found.pairs],
+                    [one.person_mm for one in found.pairs],
+                    [one.redrawn for one in found.pairs],
+                    bias_mm=found.diameters.bias,
+                    limits_mm=(found.diameters.low, found.diameters.high),
+                ),
+                ink=ink,
+            )
 
     def all(self) -> list[PlateView]:
         """Return the views of all plates, in the order of their names."""

@@ -1,5 +1,6 @@
 """Results -> tables, charts and pages. Everything is returned, nothing written."""
 
+from polypvision.reports.agreement_chart import agreement_chart
 from polypvision.reports.charts import growth_chart, healing_chart, wound_chart
 from polypvision.reports.drawing import png, screen_svg, svg
 from polypvision.reports.overlay import draw_overlay, jpeg
@@ -40,6 +41,7 @@ __all__ = [
     "PlatePage",
     "PlatePrint",
     "RoomFindings",
+    "agreement_chart",
     "chart_names",
     "chart_words",
     "comparison_chart",

@@ -24,7 +24,7 @@ from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
 from polypvision.plates.view import PlateViews
 from polypvision.store.logbook import Logbook
-from polypvision.web import desk, photos
+from polypvision.web import desk, people, photos
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
 from polypvision.web.pages import CardPart, SheetPart
@@ -246,6 +246,8 @@ def _routes() -> list[BaseRoute]:
         post("/log", desk.write_down),
         Route("/cards", desk.cards),
         Route("/cards/print", desk.print_cards),
+        Route("/people", people.people_page),
+        Route("/people/{name:str}.svg", people.people_chart),
         Route("/desk", desk.desk_page),
         post("/desk/code", desk.new_code),
         post("/desk/devices/{number:int}/revoke", desk.revoke),

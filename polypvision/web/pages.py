@@ -339,6 +339,27 @@ class DeskPage(WholePage):
 
 
 @dataclass(frozen=True, kw_only=True)
+class MouthRow:
+    """How people count the mouths of those to which the machine gives one number of them."""
+
+    machine: str
+    people: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PeoplePage(WholePage):
+    """How the machine compares with the people who corrected it."""
+
+    template: ClassVar[str] = "people.html"
+    tiles: tuple[Tile, ...]
+    sentences: tuple[str, ...]
+    chart_of_diameters: Chart | None
+    classes: tuple[str, ...]
+    mouths: tuple[MouthRow, ...]
+    mouth_words: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class PairPage(WholePage):
     """The page that a phone opens from the square code."""
 
@@ -368,6 +389,7 @@ PAGES: tuple[type[Page], ...] = (
     LogPage,
     CardsPage,
     DeskPage,
+    PeoplePage,
     PairPage,
     TroublePage,
 )

@@ -9,9 +9,8 @@ import pytest
 from made_pieces import cut, plate_of
 
 from polypvision.events import LogEntry
-from polypvision.plates import view as view_module
 from polypvision.plates.log import note
-from polypvision.plates.room import today
+from polypvision.plates.room import known_plate, today
 from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
@@ -34,13 +33,12 @@ def book(tmp_path: Path) -> Iterator[Logbook]:
 def counted(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """The plates that were worked out, each time that one was."""
     found: list[str] = []
-    work = view_module.known_plate
 
     def counting(logbook: Logbook, plate: str, **more: object) -> object:
         found.append(plate)
-        return work(logbook, plate, **more)  # type: ignore[arg-type]
+        return known_plate(logbook, plate, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(view_module, "known_plate", counting)
+    monkeypatch.setattr("polypvision.plates.view.known_plate", counting)
     return found
 
 

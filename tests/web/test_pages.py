@@ -10,8 +10,11 @@ import pytest
 import sqlalchemy as sa
 import web_house
 from jinja2 import meta, nodes
+from markupsafe import Markup
 from web_house import DESK, PHONE, House
 
+from polypvision.evaluate.agreement import agreement_sentences
+from polypvision.plates.correct import correct_photos, machine_against_people
 from polypvision.plates.log import log_of
 from polypvision.reading import PhotoFacts, PlateReading, Refusal, Scale
 from polypvision.reports.retake import photo_answer
@@ -214,6 +217,31 @@ def test_the_desk_shows_a_code_and_a_phone_does_not(house: House) -> None:
     assert f"{PHONE}/pair#" in text
     assert "<svg" in text
     assert "/pair#" not in house.phone().get("/desk").text
+
+
+def test_the_machine_against_people(house: House) -> None:
+    desk = house.desk()
+    text = desk.get("/people").text
+    assert "Nobody has corrected a photo yet" in text
+    assert "<table" not in text
+    assert desk.get("/people/diameters.svg").status_code == 404
+    assert 'href="/people"' in desk.get("/desk").text
+    wishes = [
+        {"photo": "photo 7.jpg", "kind": "add-mouth", "place_px": [130, 120]},
+        {"photo": "photo 14.jpg", "kind": "delete", "label": 2},
+    ]
+    for wish in wishes:
+        correct_photos(house.book, [wish], author="Ada")
+    found = machine_against_people(house.book)
+    text = desk.get("/people").text
+    assert (found.n_photos, found.n_machine, found.n_people) == (2, 4, 3)
+    for sentence in agreement_sentences(found):  # The command line's words.
+        assert str(Markup.escape(sentence)) in text
+    cells = re.findall(r'<td class="n[^"]*">(\d+)</td>', text)
+    assert [int(one) for one in cells] == found.mouths.ravel().tolist()
+    assert found.mouths[1, 2] == 1
+    assert b"</svg>" in desk.get("/people/diameters.svg").content
+    assert desk.get("/people/moon.svg").status_code == 404
 
 
 def test_todays_list_is_ticked_off_at_the_desk_and_by_phone(house: House) -> None:
