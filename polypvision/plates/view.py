@@ -1,7 +1,6 @@
 """All that a screen shows of a plate, worked out once for each state of the logbook."""
 
 import threading
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -127,17 +126,10 @@ class PlateViews:
         known = self._known.get(plate)
         return (known if known is not None and known.stamp == stamp else None), stamp
 
-    def within(self, seconds: float) -> list[PlateSummary | PlateView]:
-        """Return all plates in the order of their names, each as its view if that is worked out or
-        can be before the time is up; the others as a summary."""
-        until = time.monotonic() + seconds
-        found: list[PlateSummary | PlateView] = []
-        for summary in list_plates(self._logbook):
-            view, _ = self.known(summary.facts.plate)
-            if view is None and time.monotonic() < until:
-                view = self.of(summary.facts.plate)
-            found.append(view or summary)
-        return found
+    def listed(self) -> list[PlateSummary | PlateView]:
+        """Return all plates in the order of their names, at once: each as its view if that is
+        worked out, the others as a summary."""
+        return [self.known(one.facts.plate)[0] or one for one in list_plates(self._logbook)]
 
     def foretold(self, view: PlateView) -> PlateState:
         """Return the plate of a view with its forecasts."""

@@ -68,7 +68,7 @@ def agreement_chart(
             if isfinite(height):
                 axes.axhline(height, color=INK, linewidth=0.9, linestyle=dash)
                 axes.annotate(
-                    f"{word}\n{height:+.2f}",
+                    f"{word}\n{height:+.2f}".replace("-", "−"),
                     (1.02, height),
                     xycoords=("axes fraction", "data"),
                     fontsize=LABEL_PT,

@@ -2,6 +2,7 @@
 
 import logging
 import mimetypes
+import time
 from collections.abc import Callable
 from contextlib import asynccontextmanager
 from datetime import datetime
@@ -22,7 +23,7 @@ from polypvision.errors import PolypvisionError
 from polypvision.files.outputs import make_folder
 from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
-from polypvision.plates.view import PlateViews
+from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook
 from polypvision.web import desk, people, photos
 from polypvision.web.guard import Door, Guard
@@ -54,6 +55,7 @@ _A_YEAR = "private, max-age=31536000, immutable"
 """For what never changes: a picture named by its photo's hash."""
 _OVERVIEW_S = 0.5
 """The list of plates waits so long at most for what is not worked out yet."""
+_LOOK_EVERY_S = 0.05
 _STATUS = {
     "unknown-plate": 404,
     "unknown-task": 409,
@@ -74,7 +76,14 @@ def home(request: Request) -> Response:
 
 def plates_page(request: Request) -> Response:
     """All plates."""
-    return shown(overview(office_of(request).views.within(_OVERVIEW_S)))
+    office, until = office_of(request), time.monotonic() + _OVERVIEW_S
+    plates = office.views.listed()
+    if not all(isinstance(one, PlateView) for one in plates):
+        office.warmer.all()
+    while not all(isinstance(one, PlateView) for one in plates) and time.monotonic() < until:
+        time.sleep(_LOOK_EVERY_S)
+        plates = office.views.listed()
+    return shown(overview(plates))
 
 
 def card_part(request: Request) -> Response:
@@ -284,6 +293,7 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
         views=views,
         uploads=Uploads(folder),
         queue=ReadingQueue(logbook, warmer),
+        warmer=warmer,
         devices=devices,
         guesses=Guesses(),
         door=door,

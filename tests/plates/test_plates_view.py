@@ -58,12 +58,11 @@ def test_a_plate_is_worked_out_once_until_something_changes(
 
 def test_a_list_that_may_not_wait_gives_what_is_known(book: Logbook) -> None:
     views = PlateViews(book)
-    (summary,) = views.within(0)
+    (summary,) = views.listed()
     assert not isinstance(summary, PlateView)
     assert (summary.facts.plate, summary.n_photos) == ("0042", 8)
-    (view,) = views.within(60)
-    assert isinstance(view, PlateView)
-    assert views.within(0) == [view]
+    view = views.of("0042")
+    assert views.listed() == [view]
 
 
 @pytest.mark.parametrize("on", [date(2031, 3, 1), date(2031, 3, 25), date(2031, 4, 29)])
