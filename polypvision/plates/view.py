@@ -89,9 +89,10 @@ class PlateViews:
         self._known: dict[str, PlateView] = {}
         self._foretold: dict[str, tuple[str, PlateState]] = {}
         self._charts: dict[str, tuple[str, dict[tuple[str, str], bytes]]] = {}
-        # One at a time: charts share the drawing library's settings.
         self._lock = threading.Lock()
+        # One at a time: charts share the drawing library's settings.
         self._chart_lock = threading.Lock()
+        self._forecast_lock = threading.Lock()
         self._today_lock = threading.Lock()
         self._agreement: tuple[str, Agreement] | None = None
         self._today: tuple[tuple[date, str], tuple[tuple[Task, ...], int]] | None = None
@@ -134,7 +135,7 @@ class PlateViews:
     def foretold(self, view: PlateView) -> PlateState:
         """Return the plate of a view with its forecasts."""
         plate = view.facts.plate
-        with self._lock:
+        with self._forecast_lock:
             stamp, state = self._foretold.get(plate, ("", view.state))
             if stamp != view.stamp:
                 state = known_plate(self._logbook, plate).state
