@@ -77,20 +77,20 @@ def scaled_photo(photo: StoredPhoto, width_px: int, folder: Path) -> bytes:
 def _all_widths(photo: StoredPhoto, folder: Path) -> dict[int, bytes]:
     """Opening a large photo takes longer than scaling it, so all sizes are made at once."""
     rgb = photo_pixels(photo)
+    tall = rgb.shape[0] / rgb.shape[1]
     made: dict[int, bytes] = {}
     for width in sorted(WIDTHS_PX, reverse=True):
-        rgb = _scaled(rgb, width)
+        rgb = _scaled(rgb, width, tall)
         made[width] = jpeg(rgb)
         with contextlib.suppress(OutputError):  # A full disk costs time the next time, no picture.
             write_bytes(make_folder(folder) / f"{photo.sha256}-{width}.jpg", made[width])
     return made
 
 
-def _scaled(rgb: NDArray[np.uint8], width_px: int) -> NDArray[np.uint8]:
-    height, width = rgb.shape[:2]
-    if width <= width_px:
+def _scaled(rgb: NDArray[np.uint8], width_px: int, tall: float) -> NDArray[np.uint8]:
+    if rgb.shape[1] <= width_px:
         return rgb
-    size = (width_px, max(1, round(height * width_px / width)))
+    size = (width_px, max(1, round(width_px * tall)))
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 
