@@ -24,7 +24,8 @@
     ├── LogbookError          "logbook"           the logbook cannot be opened or written
     │   ├── LogbookTooNew         "logbook-too-new"
     │   ├── PlateUnknown          "unknown-plate"
-    │   └── PhotoUnknown          "unknown-photo"
+    │   ├── PhotoUnknown          "unknown-photo"
+    │   └── TaskUnknown           "unknown-task"
     ├── CorrectionError       "correction"        a correction that cannot be made as it is written
     │   └── CorrectionConflict    "conflict"      what it was made on has changed since
     └── OutputError           "output"            a result could not be written
@@ -169,6 +170,12 @@ class PhotoUnknown(LogbookError):
     """The logbook has no such photo, or several of that name."""
 
     kind = "unknown-photo"
+
+
+class TaskUnknown(LogbookError):
+    """Today's list has no such task."""
+
+    kind = "unknown-task"
 
 
 class CorrectionError(PolypvisionError):

@@ -1,5 +1,7 @@
 """What the keeper should do today, and why: an ordered list from all plates."""
 
+import hashlib
+import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -93,6 +95,13 @@ class Task:
     what: str
     why: str
     evidence: str
+
+    @property
+    def key(self) -> str:
+        """A short hash of the task with its reason and evidence: another as soon as those change,
+        so that a task that was ticked off comes back when the reason comes again."""
+        told = [self.kind, self.plate, list(self.who), self.what, self.why, self.evidence]
+        return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
 
 def things_to_do(
@@ -399,7 +408,9 @@ def _photo_due(state: PlateState, on: date, settings: TodaySettings) -> Iterable
         if day < settings.photo_days[-1]:
             return
     if last is None or (on - last).days >= settings.every_days:
-        days = f"more than {settings.every_days - 1} days since the last"
+        # In whole turns, so that one ticked off comes back when as much time has passed again.
+        turns = 1 if last is None else (on - last).days // settings.every_days
+        days = f"more than {turns * settings.every_days - 1} days since the last"
         yield task(f"It is {days}." if last else "It has no photo yet.")
 
 

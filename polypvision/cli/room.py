@@ -1,5 +1,6 @@
 """``polypvision outcomes``, ``plan`` and ``today``: all plates together."""
 
+import getpass
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
@@ -172,10 +173,23 @@ def today(
     every_days: Annotated[
         int, typer.Option(min=1, help="A photo is due so long after the last in any case.")
     ] = 28,
+    done: Annotated[
+        str | None, typer.Option(metavar="KEY", help="Tick a task off, named by its key.")
+    ] = None,
+    undo: Annotated[
+        str | None, typer.Option(metavar="KEY", help="Put a task that was ticked off back.")
+    ] = None,
+    author: Annotated[
+        str | None, typer.Option(metavar="NAME", show_default="your login", help="Who says so.")
+    ] = None,
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
-    """List what to do today, the most urgent first, with the reason and what it rests on."""
+    """List what to do today, the most urgent first, with the reason and what it rests on.
+
+    A task that was ticked off comes back when there is new evidence for it.
+    """
+    from polypvision.plates.done import split_done, tick_off
     from polypvision.plates.room import task_record
     from polypvision.plates.room import today as tasks_of
     from polypvision.reports.remarks import later_words
@@ -192,7 +206,23 @@ def today(
         ) from error
     with opened(logbook) as book:
         tasks, later = tasks_of(book, day, size_mm=size_mm, settings=settings)
-    write_json(json, {"on": day.isoformat(), "tasks": task_record(tasks)})
+        for key, is_done in ((done, True), (undo, False)):
+            if key is not None:
+                tick_off(book, tasks, key, author=author or getpass.getuser(), done=is_done)
+        due, ticked = split_done(book, tasks)
+    write_json(
+        json,
+        {
+            "on": day.isoformat(),
+            "tasks": task_record(due),
+            "done": [
+                {**record, "by": one.author, "at": one.at.isoformat()}
+                for one, record in zip(
+                    ticked, task_record([one.task for one in ticked]), strict=True
+                )
+            ],
+        },
+    )
     if later:
         typer.echo(
             later_words(later, day),
@@ -200,14 +230,26 @@ def today(
         )
     if is_terminal(json):
         return
-    if not tasks:
+    if not due:
         typer.echo(f"Nothing needs you on {day}.")
-    for n, task in enumerate(tasks, 1):
+    for n, task in enumerate(due, 1):
         _show(n, task)
+    for one in ticked:
+        who = f"{one.author}, {one.at.astimezone():%Y-%m-%d %H:%M}"
+        typer.echo(f"Done: {_place(one.task)}{one.task.what} ({who}; key {_key(one.task)})")
+
+
+def _place(task: "Task") -> str:
+    return f"Plate {task.plate}: " if task.plate else ""
+
+
+def _key(task: "Task") -> str:
+    from polypvision.plates.done import KEY_SHOWN
+
+    return task.key[:KEY_SHOWN]
 
 
 def _show(n: int, task: "Task") -> None:
-    place = f"Plate {task.plate}: " if task.plate else ""
-    typer.echo(f"{n:2d}. {place}{task.what}")
+    typer.echo(f"{n:2d}. {_place(task)}{task.what}")
     typer.echo(f"    {task.why}")
-    typer.echo(f"    {task.evidence}.")
+    typer.echo(f"    {task.evidence}. (key {_key(task)})")

@@ -102,6 +102,20 @@ def cohen_kappa(table: NDArray[np.int64]) -> float:
     return (seen - chance) / (1 - chance) if chance < 1 else NAN
 
 
+@dataclass(frozen=True, kw_only=True)
+class DiameterPair:
+    """The diameter of one polyp by the machine and by a person, mm; whether it was drawn anew."""
+
+    machine_mm: float
+    person_mm: float
+    redrawn: bool
+
+    @property
+    def larger_mm(self) -> float:
+        """Machine minus person."""
+        return self.machine_mm - self.person_mm
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Agreement:
     """The machine against people, on photos on which people corrected something.
@@ -119,6 +133,8 @@ class Agreement:
     diameters, redrawn : BlandAltman
         Machine minus people, mm: of all polyps that both have, where an outline that a person left
         alone counts as agreed; and of those only whose outline a person drew anew.
+    pairs : tuple of DiameterPair
+        What these are made from.
     mouths : ndarray (4, 4) of int64
         Counts by classes 0, 1, 2 and 3 or more: rows the machine's, columns people's.
     kappa : float
@@ -134,6 +150,7 @@ class Agreement:
     count_sd: float
     diameters: BlandAltman
     redrawn: BlandAltman
+    pairs: tuple[DiameterPair, ...]
     mouths: NDArray[np.int64]
     kappa: float
 
@@ -151,6 +168,14 @@ def compare_with_people(pairs: Sequence[tuple[PlateReading, PlateReading]]) -> A
     mouths = np.zeros((len(MOUTH_CLASSES), len(MOUTH_CLASSES)), np.int64)
     for machine, person in same:
         mouths[_class(machine), _class(person)] += 1
+    diameters = tuple(
+        DiameterPair(
+            machine_mm=machine.diameter_mm,
+            person_mm=person.diameter_mm,
+            redrawn=not np.array_equal(machine.outline_px, person.outline_px),
+        )
+        for machine, person in same
+    )
     return Agreement(
         n_photos=len(pairs),
         n_machine=sum(ours.n_polyps for ours, _ in pairs),
@@ -159,8 +184,9 @@ def compare_with_people(pairs: Sequence[tuple[PlateReading, PlateReading]]) -> A
         n_exact=int((counts == 0).sum()),
         count_bias=float(counts.mean()) if len(counts) else NAN,
         count_sd=float(counts.std(ddof=1)) if len(counts) > 1 else NAN,
-        diameters=bland_altman([_larger(*pair) for pair in same]),
-        redrawn=bland_altman([_larger(*pair) for pair in same if _redrawn(*pair)]),
+        diameters=bland_altman([one.larger_mm for one in diameters]),
+        redrawn=bland_altman([one.larger_mm for one in diameters if one.redrawn]),
+        pairs=diameters,
         mouths=mouths,
         kappa=cohen_kappa(mouths),
     )
@@ -173,14 +199,6 @@ def _same(ours: PlateReading, theirs: PlateReading) -> list[tuple[Polyp, Polyp]]
     return [(ours.polyps[n], theirs.polyps[m]) for n, m in match(iou)]
 
 
-def _larger(machine: Polyp, person: Polyp) -> float:
-    return machine.diameter_mm - person.diameter_mm
-
-
-def _redrawn(machine: Polyp, person: Polyp) -> bool:
-    return not np.array_equal(machine.outline_px, person.outline_px)
-
-
 def _class(polyp: Polyp) -> int:
     return min(polyp.n_mouths, len(MOUTH_CLASSES) - 1)
 
@@ -190,6 +208,7 @@ def agreement_record(found: Agreement) -> dict[str, Any]:
     record: dict[str, Any] = dict(vars(found))
     for name in ("diameters", "redrawn"):
         record[name] = {key: _plain(value) for key, value in vars(record[name]).items()}
+    record["pairs"] = [dict(vars(one)) for one in found.pairs]
     record["mouths"] = found.mouths.tolist()
     return {key: _plain(value) for key, value in record.items()}
 
@@ -202,23 +221,31 @@ def _plain(value: Any) -> Any:
 
 def agreement_lines(found: Agreement) -> list[str]:
     """Return the comparison as lines of text."""
+    lines = agreement_sentences(found)
+    if found.n_photos:
+        lines += [
+            f"Mouths (rows the machine's, columns people's), kappa {_text(found.kappa)}:",
+            "       " + "".join(f"{name:>6}" for name in MOUTH_CLASSES),
+        ]
+        lines += [
+            f"{name:>6} " + "".join(f"{count:6d}" for count in row)
+            for name, row in zip(MOUTH_CLASSES, found.mouths, strict=True)
+        ]
+    return lines
+
+
+def agreement_sentences(found: Agreement) -> list[str]:
+    """Return what the comparison says of counts and diameters."""
     if not found.n_photos:
         return ["Nobody has corrected a photo yet, so there is nothing to compare with."]
-    lines = [
+    return [
         f"{found.n_photos} photos that people corrected: {found.n_machine} polyps by the machine, "
         f"{found.n_people} by people, {found.n_same} the same.",
         f"Count, machine minus people: {found.count_bias:+.2f} a photo on average "
         f"(SD {_text(found.count_sd)}), equal on {found.n_exact}.",
         _diameters("Diameters of all that both have", found.diameters),
         _diameters("Diameters of those drawn anew", found.redrawn),
-        f"Mouths (rows the machine's, columns people's), kappa {_text(found.kappa)}:",
-        "       " + "".join(f"{name:>6}" for name in MOUTH_CLASSES),
     ]
-    lines += [
-        f"{name:>6} " + "".join(f"{count:6d}" for count in row)
-        for name, row in zip(MOUTH_CLASSES, found.mouths, strict=True)
-    ]
-    return lines
 
 
 def _text(value: float) -> str:

@@ -32,7 +32,12 @@ from polypvision.plates.corrected import (
 )
 from polypvision.plates.log import list_plates
 from polypvision.reading import PlateReading, Polyp
-from polypvision.store.corrections import add_correction, hold, photo_named
+from polypvision.store.corrections import (
+    add_correction,
+    corrected_photos_of,
+    hold,
+    photo_named,
+)
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
 
@@ -323,7 +328,8 @@ def machine_against_people(logbook: Logbook, plates: Sequence[str] | None = None
     for plate in names:
         with logbook.reading() as connection:
             facts_of(connection, plate)
-            for one in corrected_photos(connection, plate):
+            for sha256 in corrected_photos_of(connection, plate):
+                one = find_corrected(connection, sha256)
                 if one.corrected.authors:
                     pairs.append((one.corrected.machine, one.reading))
     return compare_with_people(pairs)

@@ -2,6 +2,7 @@
 
 import contextlib
 import re
+import threading
 from io import BytesIO
 from pathlib import Path
 
@@ -22,6 +23,8 @@ WIDTHS_PX = (400, 800, 1600, 2400)
 """Sizes in which pictures are made: a phone, a phone's sharp screen, a desk, a large screen."""
 _ROOM_ROUND = 1.25
 """A polyp is cut out with a quarter of its size round it."""
+_OPENING = threading.Lock()
+"""One large photo at a time: each takes hundreds of megabytes while it is open."""
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -65,17 +68,29 @@ def scaled_photo(photo: StoredPhoto, width_px: int, folder: Path) -> bytes:
     kept = folder / f"{photo.sha256}-{width_px}.jpg"
     with contextlib.suppress(OSError):  # Not made yet.
         return kept.read_bytes()
-    data = jpeg(_scaled(photo_pixels(photo), width_px))
-    with contextlib.suppress(OutputError):  # A full disk costs time the next time, no picture.
-        write_bytes(make_folder(folder) / kept.name, data)
-    return data
+    with _OPENING:
+        with contextlib.suppress(OSError):  # Made while we waited.
+            return kept.read_bytes()
+        return _all_widths(photo, folder)[width_px]
 
 
-def _scaled(rgb: NDArray[np.uint8], width_px: int) -> NDArray[np.uint8]:
-    height, width = rgb.shape[:2]
-    if width <= width_px:
+def _all_widths(photo: StoredPhoto, folder: Path) -> dict[int, bytes]:
+    """Opening a large photo takes longer than scaling it, so all sizes are made at once."""
+    rgb = photo_pixels(photo)
+    tall = rgb.shape[0] / rgb.shape[1]
+    made: dict[int, bytes] = {}
+    for width in sorted(WIDTHS_PX, reverse=True):
+        rgb = _scaled(rgb, width, tall)
+        made[width] = jpeg(rgb)
+        with contextlib.suppress(OutputError):  # A full disk costs time the next time, no picture.
+            write_bytes(make_folder(folder) / f"{photo.sha256}-{width}.jpg", made[width])
+    return made
+
+
+def _scaled(rgb: NDArray[np.uint8], width_px: int, tall: float) -> NDArray[np.uint8]:
+    if rgb.shape[1] <= width_px:
         return rgb
-    size = (width_px, max(1, round(height * width_px / width)))
+    size = (width_px, max(1, round(width_px * tall)))
     return np.asarray(cv2.resize(rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
 
 

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.plan import PlateState, StockForecast
+from polypvision.plates.done import split_done
 from polypvision.plates.log import list_plates
 from polypvision.plates.room import compare_room, forecast_room, room_of, today
 from polypvision.plates.show import photo_pixels, stored_photos
@@ -98,6 +99,7 @@ def write_reports(
     states, _ = room_of(logbook)
     forecast, outcomes = forecast_room(states), compare_room(states)
     tasks, later = today(logbook, on)
+    tasks, _ = split_done(logbook, tasks)
     stocks = {one.name: one for one in forecast.plates}
     known = {one.plate: one for one in states}
     links: list[PlateLink] = []

@@ -27,9 +27,9 @@ from polypvision.plates.corrected import corrected_photos, follow
 from polypvision.plates.log import list_plates
 from polypvision.reading import Refusal
 from polypvision.store.entries import entries_of
-from polypvision.store.facts import facts_of
+from polypvision.store.facts import PlateFacts, facts_of
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import refused_photos
+from polypvision.store.readings import StoredPhoto, refused_photos
 from polypvision.today import Task, TodaySettings, things_to_do
 
 
@@ -66,29 +66,59 @@ def room_of(
     PlateUnknown
     """
     names = sorted({one.facts.plate for one in list_plates(logbook)} if plates is None else plates)
-    states = []
-    later = 0
-    for name in names:
-        with logbook.reading() as connection:
-            facts = facts_of(connection, name)
-            photos = corrected_photos(connection, name)
-            log = entries_of(connection, name)
-        if on is not None:
-            known = [one for one in photos if (at := one.reading.taken_at) and at.date() <= on]
-            later += len(photos) - len(known)
-            photos, log = known, [entry for entry in log if entry.at.date() <= on]
-        tracks, log = follow(photos, log, normal_mouths=facts.normal_mouths)
-        states.append(
-            plate_state(
-                tracks,
-                log,
-                plate=facts.plate,
-                line=facts.line,
-                size_mm=size_mm,
-                foretell=foretell,
-            )
-        )
-    return tuple(states), later
+    known = [
+        known_plate(logbook, name, on=on, size_mm=size_mm, foretell=foretell) for name in names
+    ]
+    return tuple(one.state for one in known), sum(one.later for one in known)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class KnownPlate:
+    """A plate as it was known on a day.
+
+    Attributes
+    ----------
+    facts : PlateFacts
+    photos : tuple of StoredPhoto
+        In date order, their readings as people corrected them.
+    state : PlateState
+    later : int
+        Photos left out because they are dated later.
+    """
+
+    facts: PlateFacts
+    photos: tuple[StoredPhoto, ...]
+    state: PlateState
+    later: int = 0
+
+
+def known_plate(
+    logbook: Logbook,
+    plate: str,
+    *,
+    on: date | None = None,
+    size_mm: float = READY_MM,
+    foretell: bool = True,
+) -> KnownPlate:
+    """Return one plate as it was known on a day; as `room_of`."""
+    with logbook.reading() as connection:
+        facts = facts_of(connection, plate)
+        photos = corrected_photos(connection, plate)
+        log = entries_of(connection, plate)
+    n_all = len(photos)
+    if on is not None:
+        photos = [one for one in photos if (at := one.reading.taken_at) and at.date() <= on]
+        log = [entry for entry in log if entry.at.date() <= on]
+    tracks, log = follow(photos, log, normal_mouths=facts.normal_mouths)
+    state = plate_state(
+        tracks, log, plate=facts.plate, line=facts.line, size_mm=size_mm, foretell=foretell
+    )
+    return KnownPlate(
+        facts=facts,
+        photos=tuple(one.photo for one in photos),
+        state=state,
+        later=n_all - len(photos),
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -161,19 +191,31 @@ def today(
     settings : TodaySettings, optional
     """
     states, later = room_of(logbook, on=on, size_mm=size_mm, foretell=False)
+    return tasks_on(logbook, states, on, settings=settings), later
+
+
+def tasks_on(
+    logbook: Logbook,
+    states: Sequence[PlateState],
+    on: date,
+    *,
+    settings: TodaySettings | None = None,
+) -> tuple[Task, ...]:
+    """Return what to do on a day on plates as they were known then."""
     with logbook.reading() as connection:
         refused = [
             replace(photo.outcome, facts=replace(photo.outcome.facts, photo=photo.names[-1]))
             for photo in refused_photos(connection)
             if isinstance(photo.outcome, Refusal)
         ]
-    return things_to_do(states, on, refused=refused, settings=settings), later
+    return things_to_do(states, on, refused=refused, settings=settings)
 
 
 def task_record(tasks: Sequence[Task]) -> list[dict[str, Any]]:
     """Return today's list as plain JSON values, in its order."""
     return [
         {
+            "key": task.key,
             "kind": task.kind,
             "plate": task.plate or None,
             "individuals": list(task.who),

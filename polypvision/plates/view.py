@@ -5,14 +5,21 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 
-from polypvision.events import LogEntry
-from polypvision.growth import PlateGrowth
+from polypvision.evaluate.agreement import Agreement
 from polypvision.healing import WoundCourse
+from polypvision.plan import PlateState
+from polypvision.plates.correct import machine_against_people
 from polypvision.plates.log import list_plates
-from polypvision.plates.room import room_of, today
-from polypvision.plates.show import stored_photos
-from polypvision.reports import PlatePage, plate_page
-from polypvision.store.facts import PlateFacts, facts_of
+from polypvision.plates.room import known_plate, tasks_on
+from polypvision.reports import (
+    FORETOLD,
+    PlatePage,
+    agreement_chart,
+    plate_figure,
+    plate_page,
+    screen_svg,
+)
+from polypvision.store.facts import PlateFacts, PlateSummary, facts_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto
 from polypvision.store.stamps import plate_stamp
@@ -29,47 +36,48 @@ class PlateView:
     stamp : str
         Of the state of the logbook that it shows; see `store.stamps`.
     facts : PlateFacts
-    log : tuple of LogEntry
-    tracks : PlateTracks
+    state : PlateState
+        Without forecasts, which take longer than all the rest.
     courses : mapping of str to WoundCourse
         By individual.
-    growth : PlateGrowth
     photos : mapping of str to StoredPhoto
         By hash.
     page : PlatePage
-        Words, figures and charts, without the picture.
+        Words and figures, without pictures and charts.
     """
 
     stamp: str
     facts: PlateFacts
-    log: tuple[LogEntry, ...]
-    tracks: PlateTracks
+    state: PlateState
     courses: Mapping[str, WoundCourse]
-    growth: PlateGrowth
     photos: Mapping[str, StoredPhoto]
     page: PlatePage
 
+    @property
+    def tracks(self) -> PlateTracks:
+        """The plate through time."""
+        return self.state.tracks
+
 
 def plate_view(logbook: Logbook, plate: str) -> PlateView:
-    """Work out all that is shown of a plate.
+    """Work out what is shown of a plate first.
 
     Raises
     ------
     PlateUnknown
     """
     with logbook.reading() as connection:
+        facts_of(connection, plate)
+        # Before the rest is looked up: what is written meanwhile makes it old at once.
         stamp = plate_stamp(connection, plate)
-        facts = facts_of(connection, plate)
-    (state,), _ = room_of(logbook, [plate], foretell=False)
+    known = known_plate(logbook, plate, foretell=False)
     return PlateView(
         stamp=stamp,
-        facts=facts,
-        log=tuple(state.log),
-        tracks=state.tracks,
-        courses={one.name: one for one in state.courses},
-        growth=state.growth,
-        photos={photo.sha256: photo for photo in stored_photos(logbook, plate)},
-        page=plate_page(state),
+        facts=known.facts,
+        state=known.state,
+        courses={one.name: one for one in known.state.courses},
+        photos={photo.sha256: photo for photo in known.photos},
+        page=plate_page(known.state, with_charts=False),
     )
 
 
@@ -79,9 +87,14 @@ class PlateViews:
     def __init__(self, logbook: Logbook) -> None:
         self._logbook = logbook
         self._known: dict[str, PlateView] = {}
-        # One at a time: charts share the drawing library's settings.
+        self._foretold: dict[str, tuple[str, PlateState]] = {}
+        self._charts: dict[str, tuple[str, dict[tuple[str, str], bytes]]] = {}
         self._lock = threading.Lock()
+        # One at a time: charts share the drawing library's settings.
+        self._chart_lock = threading.Lock()
+        self._forecast_lock = threading.Lock()
         self._today_lock = threading.Lock()
+        self._agreement: tuple[str, Agreement] | None = None
         self._today: tuple[tuple[date, str], tuple[tuple[Task, ...], int]] | None = None
 
     def of(self, plate: str) -> PlateView:
@@ -91,18 +104,90 @@ class PlateViews:
         ------
         PlateUnknown, LogbookError
         """
-        with self._logbook.reading() as connection:
-            facts_of(connection, plate)
-            stamp = plate_stamp(connection, plate)
         # Asked without the lock first: what is known need not wait for what is being worked out.
-        known = self._known.get(plate)
-        if known is not None and known.stamp == stamp:
+        known, stamp = self.known(plate)
+        if known is not None:
             return known
         with self._lock:
             known = self._known.get(plate)
             if known is None or known.stamp != stamp:
                 known = self._known[plate] = plate_view(self._logbook, plate)
         return known
+
+    def known(self, plate: str) -> tuple[PlateView | None, str]:
+        """Return the view of a plate if it is worked out already, and the plate's stamp.
+
+        Raises
+        ------
+        PlateUnknown, LogbookError
+        """
+        with self._logbook.reading() as connection:
+            facts_of(connection, plate)
+            stamp = plate_stamp(connection, plate)
+        known = self._known.get(plate)
+        return (known if known is not None and known.stamp == stamp else None), stamp
+
+    def listed(self) -> list[PlateSummary | PlateView]:
+        """Return all plates in the order of their names, at once: each as its view if that is
+        worked out, the others as a summary."""
+        return [self.known(one.facts.plate)[0] or one for one in list_plates(self._logbook)]
+
+    def foretold(self, view: PlateView) -> PlateState:
+        """Return the plate of a view with its forecasts."""
+        plate = view.facts.plate
+        with self._forecast_lock:
+            stamp, state = self._foretold.get(plate, ("", view.state))
+            if stamp != view.stamp:
+                state = known_plate(self._logbook, plate).state
+                self._foretold[plate] = (view.stamp, state)
+        return state
+
+    def chart(self, view: PlateView, name: str, ink: str) -> bytes:
+        """Return a chart of a plate as SVG, drawn once in each colour of ink.
+
+        Raises
+        ------
+        KeyError
+            If the plate has no such chart.
+        """
+        state = self.foretold(view) if name in FORETOLD else view.state
+        with self._chart_lock:
+            stamp, drawn = self._charts.get(view.facts.plate, ("", {}))
+            if stamp != view.stamp:
+                drawn = {}
+                self._charts[view.facts.plate] = (view.stamp, drawn)
+            if (name, ink) not in drawn:
+                drawn[name, ink] = screen_svg(plate_figure(state, name), ink=ink)
+            return drawn[name, ink]
+
+    def agreement(self) -> Agreement:
+        """Return how the machine compares with people so far.
+
+        Raises
+        ------
+        LogbookError
+        """
+        with self._logbook.reading() as connection:
+            stamp = plate_stamp(connection, None)
+        with self._today_lock:
+            if self._agreement is None or self._agreement[0] != stamp:
+                self._agreement = (stamp, machine_against_people(self._logbook))
+            return self._agreement[1]
+
+    def agreement_svg(self, ink: str) -> bytes:
+        """Return the chart of it as SVG."""
+        found = self.agreement()
+        with self._chart_lock:
+            return screen_svg(
+                agreement_chart(
+                    [one.machine_mm for one in found.pairs],
+                    [one.person_mm for one in found.pairs],
+                    [one.redrawn for one in found.pairs],
+                    bias_mm=found.diameters.bias,
+                    limits_mm=(found.diameters.low, found.diameters.high),
+                ),
+                ink=ink,
+            )
 
     def all(self) -> list[PlateView]:
         """Return the views of all plates, in the order of their names."""
@@ -119,5 +204,24 @@ class PlateViews:
             mark = (on, plate_stamp(connection, None))
         with self._today_lock:
             if self._today is None or self._today[0] != mark:
-                self._today = (mark, today(self._logbook, on))
+                self._today = (mark, self._tasks(on))
             return self._today[1]
+
+    def _tasks(self, on: date) -> tuple[tuple[Task, ...], int]:
+        states, later = [], 0
+        for view in self.all():
+            if _all_by(view.state, on):
+                states.append(view.state)
+            else:
+                known = known_plate(self._logbook, view.facts.plate, on=on, foretell=False)
+                states.append(known.state)
+                later += known.later
+        return tasks_on(self._logbook, states, on), later
+
+
+def _all_by(state: PlateState, on: date) -> bool:
+    """Whether nothing is known of a plate that is dated after a day."""
+    dates = [photo.taken_at.date() for photo in state.tracks.photos]
+    dates += [entry.at.date() for entry in state.log]
+    # Photos that were set aside may be dated years ahead.
+    return not state.tracks.remarks and max(dates, default=on) <= on

@@ -1,14 +1,14 @@
 """Results -> tables, charts and pages. Everything is returned, nothing written."""
 
+from polypvision.reports.agreement_chart import agreement_chart
 from polypvision.reports.charts import growth_chart, healing_chart, wound_chart
-from polypvision.reports.drawing import png, svg
+from polypvision.reports.drawing import png, screen_svg, svg
 from polypvision.reports.overlay import draw_overlay, jpeg
 from polypvision.reports.page import (
     PlatePage,
     RoomFindings,
     index_page,
     latest_overlay,
-    plate_figures,
     plate_link,
     plate_page,
     render_page,
@@ -16,6 +16,13 @@ from polypvision.reports.page import (
     today_page,
 )
 from polypvision.reports.pdf import PlatePrint, report_pdf
+from polypvision.reports.plate_charts import (
+    FORETOLD,
+    chart_names,
+    chart_words,
+    plate_figure,
+    plate_figures,
+)
 from polypvision.reports.room_charts import comparison_chart, stock_chart
 from polypvision.reports.strips import (
     crop,
@@ -30,9 +37,13 @@ from polypvision.reports.tables import events_table, observations_table
 from polypvision.reports.timelines import dates_chart, lineage_chart, stages_chart
 
 __all__ = [
+    "FORETOLD",
     "PlatePage",
     "PlatePrint",
     "RoomFindings",
+    "agreement_chart",
+    "chart_names",
+    "chart_words",
     "comparison_chart",
     "crop",
     "dates_chart",
@@ -48,12 +59,14 @@ __all__ = [
     "lineage_chart",
     "observations_table",
     "picture",
+    "plate_figure",
     "plate_figures",
     "plate_link",
     "plate_page",
     "png",
     "render_page",
     "report_pdf",
+    "screen_svg",
     "stages_chart",
     "stock_chart",
     "stocks_to_show",

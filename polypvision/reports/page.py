@@ -12,19 +12,17 @@ from pathlib import PurePath
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
-from matplotlib.figure import Figure
 
 from polypvision import __version__
-from polypvision.growth import PlateGrowth
 from polypvision.healing import WoundCourse
 from polypvision.outcomes import Comparison, DonorYield
 from polypvision.plan import PlateState, RoomForecast, StockForecast
 from polypvision.plan import sentence as stock_sentence
 from polypvision.reading import Points
-from polypvision.reports.charts import growth_chart, healing_chart, wound_chart
 from polypvision.reports.drawing import inline_svg
 from polypvision.reports.looks import State, state_of
 from polypvision.reports.overlay import Rgb, draw_overlay, jpeg
+from polypvision.reports.plate_charts import growth_sentence, inline_charts, wound_sentence
 from polypvision.reports.remarks import (
     division_words,
     expected_words,
@@ -50,7 +48,6 @@ from polypvision.reports.sayings import (
     polyp_row,
     tiles,
 )
-from polypvision.reports.timelines import dates_chart, lineage_chart, stages_chart
 from polypvision.today import Task, day_words
 from polypvision.track import PlateTracks
 
@@ -237,79 +234,6 @@ def latest_overlay(
     return jpeg(drawn)
 
 
-def _growth_words(growth: PlateGrowth) -> str:
-    return f"Planform area of the whole plate: {growth.sentence}." if growth.photos else ""
-
-
-def _wound_words(tracks: PlateTracks, courses: Sequence[WoundCourse]) -> str:
-    wounded = [one for one in courses if one.status != "no wound"]
-    if not wounded:
-        return "No wound was seen on this plate."
-    ends = {one.name: one.end for one in tracks.individuals}
-    counts: dict[str, int] = {}
-    for course in wounded:
-        end = ends[course.name]
-        open_at_end = end is not None and course.wounded
-        word = f"{end} with it open" if open_at_end else course.status
-        counts[word] = counts.get(word, 0) + 1
-    said = ", ".join(f"{count} {word}" for word, count in sorted(counts.items()))
-    return f"{len(wounded)} wounded so far: {said}."
-
-
-def _chart(figure: Figure, name: str, description: str) -> Markup:
-    return Markup(inline_svg(figure, name=name, description=description))
-
-
-def plate_figures(state: PlateState) -> dict[str, Figure]:
-    """Return the charts of a plate by name, as they are written to files; none without a photo.
-
-    Parameters
-    ----------
-    state : PlateState
-
-    Returns
-    -------
-    dict of str to matplotlib.figure.Figure
-        ``growth``, ``dates``, ``lineage``, and on a plate with a wound ``wounds``, ``healing`` and
-        ``stages``.
-    """
-    tracks, courses = state.tracks, state.courses
-    if not tracks.photos:
-        return {}
-    figures = {
-        "growth": growth_chart(tracks, state.growth, courses, state.log),
-        "dates": dates_chart(
-            tracks,
-            closures=state.closures,
-            sizes=state.sizes,
-            fissions=state.fissions,
-            size_mm=state.size_mm,
-        ),
-        "lineage": lineage_chart(tracks, state.fissions),
-    }
-    if any(one.status != "no wound" for one in courses):
-        figures["wounds"] = wound_chart(tracks, courses, state.log)
-        figures["healing"] = healing_chart(
-            tracks, courses, closures=state.closures, curves=state.curves
-        )
-    if state.progress:
-        figures["stages"] = stages_chart(tracks, state.progress)
-    return figures
-
-
-def _charts(state: PlateState, title: str) -> dict[str, Markup]:
-    """Return the charts of a plate as SVG by name; those with nothing to draw are missing."""
-    said = {
-        "growth": f"Growth chart of {title}. {_growth_words(state.growth)}",
-        "wounds": f"Wound-closure chart of {title}. {_wound_words(state.tracks, state.courses)}",
-        "healing": f"Areas of the wounds of {title} with the fitted forms.",
-        "stages": f"Between which photos pieces of {title} reached each stage.",
-        "dates": f"Expected dates on {title}. {' '.join(expected_words(state))}",
-        "lineage": f"Who came from whom on {title}. {' '.join(division_words(state))}",
-    }
-    return {name: _chart(figure, name, said[name]) for name, figure in plate_figures(state).items()}
-
-
 def plate_page(
     state: PlateState,
     *,
@@ -317,6 +241,7 @@ def plate_page(
     wounds_px: Mapping[int, Sequence[Points]] | None = None,
     stock: StockForecast | None = None,
     strips: Sequence[tuple[str, Rgb]] = (),
+    with_charts: bool = True,
 ) -> PlatePage:
     """Return the page of a plate.
 
@@ -331,6 +256,8 @@ def plate_page(
         How many of its pieces will be ready when.
     strips : sequence of (str, ndarray)
         Film-strips as pictures, by the individual's name.
+    with_charts : bool
+        False leaves the charts out, which take far longer than all the rest.
 
     Returns
     -------
@@ -351,7 +278,7 @@ def plate_page(
             picture_words += ": the photo itself could not be opened for this page."
         else:
             picture = b64encode(latest_overlay(state, rgb, wounds_px)).decode()
-    drawn = _charts(state, title)
+    drawn = inline_charts(state, title) if with_charts else {}
     return PlatePage(
         title=title,
         line=state.line,
@@ -362,10 +289,10 @@ def plate_page(
         picture=picture,
         picture_words=picture_words,
         growth_svg=drawn.get("growth", Markup()),
-        growth_words=_growth_words(growth),
+        growth_words=growth_sentence(state),
         growth_notes=growth_words(state),
         wound_svg=drawn.get("wounds", Markup()),
-        wound_words=_wound_words(tracks, courses),
+        wound_words=wound_sentence(tracks, courses),
         healing_svg=drawn.get("healing", Markup()),
         stages_svg=drawn.get("stages", Markup()),
         dates_svg=drawn.get("dates", Markup()),

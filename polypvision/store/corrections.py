@@ -47,6 +47,13 @@ def corrections_in(connection: sa.Connection, hashes: Sequence[str]) -> dict[str
     return found
 
 
+def corrected_photos_of(connection: sa.Connection, plate: str) -> list[str]:
+    """Return the hashes of a plate's photos that somebody has corrected, in their order."""
+    of_plate = sa.select(photos.c.sha256).where(photos.c.plate == plate, photos.c.error.is_(None))
+    chosen = sa.select(corrections.c.sha256).where(corrections.c.sha256.in_(of_plate)).distinct()
+    return sorted(connection.execute(chosen).scalars())
+
+
 def photo_named(connection: sa.Connection, name: str) -> str:
     """Return the hash of a recorded photo: by its hash, the beginning of it, or its file's name.
 

@@ -104,3 +104,14 @@ log_entries = sa.Table(
     sa.Column("dip", sa.Text, nullable=False),
     sa.Column("note", sa.Text, nullable=False),
 )
+
+ticks = sa.Table(
+    "ticks",
+    metadata,
+    sa.Column("id", sa.Integer, primary_key=True),
+    sa.Column("task_key", sa.Text, nullable=False, index=True),  # of the task with its reason
+    sa.Column("done", sa.Boolean, nullable=False),  # the last line of a key holds
+    sa.Column("author", sa.Text, nullable=False),
+    sa.Column("at", sa.Text, nullable=False),
+    sa.Column("task", sa.JSON, nullable=False),  # as it stood on the list
+)

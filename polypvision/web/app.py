@@ -1,9 +1,8 @@
 """The pages and their addresses: thin over `plates`, which the command line uses, too."""
 
-import contextlib
 import logging
 import mimetypes
-import threading
+import time
 from collections.abc import Callable
 from contextlib import asynccontextmanager
 from datetime import datetime
@@ -22,18 +21,23 @@ from starlette.types import ASGIApp, Scope
 
 from polypvision.errors import PolypvisionError
 from polypvision.files.outputs import make_folder
+from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
-from polypvision.plates.view import PlateViews
+from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook
-from polypvision.web import desk, photos
+from polypvision.web import desk, people, photos
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
-from polypvision.web.pages import SheetPart
+from polypvision.web.pages import CardPart, SheetPart
 from polypvision.web.pairing import Devices, Guesses
 from polypvision.web.queue import ReadingQueue, told
 from polypvision.web.setting import shown, trouble
 from polypvision.web.uploads import MAX_PIECE_BYTES, Uploads, WrongPlace
 from polypvision.web.views import (
+    INKS,
+    STAMP_SHOWN,
+    card,
+    expected,
     individual_of,
     overview,
     photo_sheet,
@@ -43,13 +47,18 @@ from polypvision.web.views import (
     today_page,
     tracked_photo,
 )
+from polypvision.web.warm import Warmer
 
 _LOG = logging.getLogger("polypvision.web")
 _STATIC = Path(__file__).parent / "static"
 _A_YEAR = "private, max-age=31536000, immutable"
 """For what never changes: a picture named by its photo's hash."""
+_OVERVIEW_S = 0.5
+"""The list of plates waits so long at most for what is not worked out yet."""
+_LOOK_EVERY_S = 0.05
 _STATUS = {
     "unknown-plate": 404,
+    "unknown-task": 409,
     "unreadable": 404,
     "logbook": 503,
     "output": 503,
@@ -67,7 +76,20 @@ def home(request: Request) -> Response:
 
 def plates_page(request: Request) -> Response:
     """All plates."""
-    return shown(overview(office_of(request).views.all()))
+    office, until = office_of(request), time.monotonic() + _OVERVIEW_S
+    plates = office.views.listed()
+    if not all(isinstance(one, PlateView) for one in plates):
+        office.warmer.all()
+    while not all(isinstance(one, PlateView) for one in plates) and time.monotonic() < until:
+        time.sleep(_LOOK_EVERY_S)
+        plates = office.views.listed()
+    return shown(overview(plates))
+
+
+def card_part(request: Request) -> Response:
+    """One plate of the list."""
+    view = office_of(request).views.of(plate_of_key(request.path_params["key"]))
+    return shown(CardPart(plate=card(view)))
 
 
 def plate_page(request: Request) -> Response:
@@ -83,6 +105,27 @@ def sheet_part(request: Request) -> Response:
     photo = tracked_photo(view.tracks, request.path_params["sha256"])
     assert photo is not None
     return shown(SheetPart(sheet=photo_sheet(view, photo)))
+
+
+def chart_svg(request: Request) -> Response:
+    """A chart of a plate."""
+    views, asked = office_of(request).views, request.path_params
+    view = views.of(plate_of_key(asked["key"]))
+    name, dash, night = asked["name"].partition("-")
+    try:
+        data = views.chart(view, name, INKS[dash + night])
+    except KeyError:
+        raise HTTPException(404) from None
+    is_of_now = request.query_params.get("at") == view.stamp[:STAMP_SHOWN]
+    headers = {"cache-control": _A_YEAR if is_of_now else "no-store"}
+    return Response(data, media_type="image/svg+xml", headers=headers)
+
+
+def expected_page(request: Request) -> Response:
+    """What is to come on a plate."""
+    views = office_of(request).views
+    view = views.of(plate_of_key(request.path_params["key"]))
+    return shown(expected(view, views.foretold(view)))
 
 
 def strip_page(request: Request) -> Response:
@@ -117,9 +160,24 @@ def scaled_jpeg(request: Request) -> Response:
 
 def today_list(request: Request) -> Response:
     """What to do today."""
-    on = datetime.now().date()
-    tasks, later = office_of(request).views.today(on)
-    return shown(today_page(tasks, on, later))
+    office, on = office_of(request), datetime.now().date()
+    tasks, later = office.views.today(on)
+    due, done = split_done(office.logbook, tasks)
+    asked = request.query_params.get("done", "")
+    said = next((f"Done: {one.task.what}" for one in done if one.task.key == asked), "")
+    return shown(today_page(due, done, on, later, said=said))
+
+
+def tick(request: Request) -> Response:
+    """Tick a task off, or take its tick back."""
+    office, asked = office_of(request), request.path_params
+    tasks, _ = office.views.today(datetime.now().date())
+    done = asked["word"] == "done"
+    if not done and asked["word"] != "undo":
+        raise HTTPException(404)
+    author = request.state.said_by
+    task = tick_off(office.logbook, tasks, asked["key"], author=author, done=done)
+    return RedirectResponse(f"/today?done={task.key}" if done else "/today", 303)
 
 
 def _wants_json(request: Request) -> bool:
@@ -176,7 +234,10 @@ def _routes() -> list[BaseRoute]:
         Route("/", home),
         Route("/plates", plates_page),
         Route(plate, plate_page),
+        Route(plate + "/card", card_part),
         Route(plate + "/sheets/{sha256:str}", sheet_part),
+        Route(plate + "/charts/{name:str}.svg", chart_svg),
+        Route(plate + "/expected", expected_page),
         Route(plate + "/polyps/{name:str}", strip_page),
         Route(plate + "/polyps/{name:str}/{sha256:str}.jpg", polyp_jpeg),
         Route("/photos", photos.take),
@@ -189,10 +250,13 @@ def _routes() -> list[BaseRoute]:
         Route(sha + "/scale", photos.scale, methods=["GET"]),
         post(sha + "/scale", photos.read_at_scale),
         Route("/today", today_list),
+        post("/today/{key:str}/{word:str}", tick),
         Route("/log", desk.log, methods=["GET"]),
         post("/log", desk.write_down),
         Route("/cards", desk.cards),
         Route("/cards/print", desk.print_cards),
+        Route("/people", people.people_page),
+        Route("/people/{name:str}.svg", people.people_chart),
         Route("/desk", desk.desk_page),
         post("/desk/code", desk.new_code),
         post("/desk/devices/{number:int}/revoke", desk.revoke),
@@ -201,11 +265,6 @@ def _routes() -> list[BaseRoute]:
         post("/pair", desk.pair),
         Mount("/static", StaticFiles(directory=_STATIC)),
     ]
-
-
-def _warm(views: PlateViews) -> None:
-    with contextlib.suppress(PolypvisionError):  # The page itself will say it.
-        views.all()
 
 
 def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devices]:
@@ -227,21 +286,24 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
     """
     make_folder(folder)
     devices = Devices(folder / "devices.json")
+    views, scaled = PlateViews(logbook), folder / "scaled"
+    warmer = Warmer(logbook, views, scaled)
     office = Office(
         logbook=logbook,
-        views=PlateViews(logbook),
+        views=views,
         uploads=Uploads(folder),
-        queue=ReadingQueue(logbook),
+        queue=ReadingQueue(logbook, warmer),
+        warmer=warmer,
         devices=devices,
         guesses=Guesses(),
         door=door,
-        scaled=folder / "scaled",
+        scaled=scaled,
     )
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> Any:
         # So that the first page does not have to wait for what all plates take to work out.
-        threading.Thread(target=_warm, args=(office.views,), daemon=True).start()
+        warmer.all()
         yield
         office.queue.close()
 

@@ -14,7 +14,7 @@ from typing import Literal
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from polypvision.web.pairing import Devices, Guesses
+from polypvision.web.pairing import Device, Devices, Guesses
 
 COOKIE = "polypvision_device"
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]")
@@ -93,25 +93,30 @@ class Guard:
             return  # No page of ours opens a socket.
         headers = Headers(scope=scope)
         address = scope["client"][0] if scope.get("client") else ""
-        who = self._who(headers, address)
-        scope.setdefault("state", {})["who"] = who
-        scope["state"]["address"] = address
+        who: Who = "desk" if self._is_desk(headers, address) else "stranger"
+        state = scope.setdefault("state", {})
+        state["said_by"] = who
+        if who != "desk" and (device := self._device(headers, address)) is not None:
+            who, state["said_by"] = "paired", f"{device.name} {device.number}"
+        state["who"] = who
+        state["address"] = address
         no = self._refusal(scope, headers, address, who)
         app = self._app if no is None else self._refuse(scope, *no)
         await app(scope, receive, _with_headers(scope, send))
 
-    def _who(self, headers: Headers, address: str) -> Who:
+    def _is_desk(self, headers: Headers, address: str) -> bool:
         # Through the network's name even this computer is a guest like any other.
         name = headers.get("host", "").rpartition(":")[0]
-        if is_loopback(address) and name in LOOPBACK_NAMES:
-            return "desk"
+        return is_loopback(address) and name in LOOPBACK_NAMES
+
+    def _device(self, headers: Headers, address: str) -> Device | None:
         token = _token(headers)
         if token is None or self._guesses.too_many(address):
-            return "stranger"
-        if self._devices.device_of(token) is None:
+            return None
+        device = self._devices.device_of(token)
+        if device is None:
             self._guesses.note(address)
-            return "stranger"
-        return "paired"
+        return device
 
     def _refusal(
         self, scope: Scope, headers: Headers, address: str, who: Who

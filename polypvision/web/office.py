@@ -11,6 +11,7 @@ from polypvision.web.guard import Door
 from polypvision.web.pairing import Devices, Guesses
 from polypvision.web.queue import ReadingQueue
 from polypvision.web.uploads import Uploads
+from polypvision.web.warm import Warmer
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -21,6 +22,7 @@ class Office:
     views: PlateViews
     uploads: Uploads
     queue: ReadingQueue
+    warmer: Warmer
     devices: Devices
     guesses: Guesses
     door: Door

@@ -48,9 +48,10 @@ class Picture:
 
 @dataclass(frozen=True, kw_only=True)
 class PlateCard:
-    """A plate in the overview."""
+    """A plate in the overview; with a ``later`` address only its heading, the rest is there."""
 
     href: str
+    later: str
     title: str
     line: str
     span: str
@@ -58,6 +59,14 @@ class PlateCard:
     tiles: tuple[Tile, ...]
     attention: tuple[Advice, ...]
     n_more: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardPart(Page):
+    """One plate of the overview alone."""
+
+    template: ClassVar[str] = "card.html"
+    plate: PlateCard
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -127,6 +136,17 @@ class PhotoChoice:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Chart:
+    """A chart that is loaded once it comes into view: where it is, by day and by night; what is
+    read out instead; what stands below it."""
+
+    light: str
+    dark: str
+    alt: str
+    words: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class PlateSheetPage(WholePage):
     """One plate through time."""
 
@@ -143,10 +163,11 @@ class PlateSheetPage(WholePage):
     earlier: str
     later: str
     sheets: tuple[PhotoSheet, ...]
-    growth_svg: Markup
-    growth_words: str
-    wound_svg: Markup
+    charts: tuple[Chart, ...]
     wound_words: str
+    lineage: Chart | None
+    lineage_words: tuple[str, ...]
+    expected_href: str
     polyps: tuple[PolypRow, ...]
     gone: tuple[str, ...]
     happenings: tuple[Happening, ...]
@@ -159,6 +180,17 @@ class SheetPart(Page):
 
     template: ClassVar[str] = "sheet.html"
     sheet: PhotoSheet
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExpectedPage(WholePage):
+    """What is expected on a plate, and when."""
+
+    template: ClassVar[str] = "expected.html"
+    plate_title: str
+    plate_href: str
+    chart_of_dates: Chart | None
+    sentences: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,14 +254,16 @@ class ScalePage(WholePage):
 
 @dataclass(frozen=True, kw_only=True)
 class TaskRow:
-    """One thing to do today."""
+    """One thing to do today, or that was done: then by whom and when."""
 
+    key: str
     plate: str
     href: str
     who: str
     what: str
     why: str
     log_href: str
+    done: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,6 +273,8 @@ class TodayPage(WholePage):
     template: ClassVar[str] = "today.html"
     day: str
     tasks: tuple[TaskRow, ...]
+    done: tuple[TaskRow, ...]
+    said: str
     remark: str
 
 
@@ -303,6 +339,27 @@ class DeskPage(WholePage):
 
 
 @dataclass(frozen=True, kw_only=True)
+class MouthRow:
+    """How people count the mouths of those to which the machine gives one number of them."""
+
+    machine: str
+    people: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PeoplePage(WholePage):
+    """How the machine compares with the people who corrected it."""
+
+    template: ClassVar[str] = "people.html"
+    tiles: tuple[Tile, ...]
+    sentences: tuple[str, ...]
+    chart_of_diameters: Chart | None
+    classes: tuple[str, ...]
+    mouths: tuple[MouthRow, ...]
+    mouth_words: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class PairPage(WholePage):
     """The page that a phone opens from the square code."""
 
@@ -320,8 +377,10 @@ class TroublePage(WholePage):
 
 PAGES: tuple[type[Page], ...] = (
     OverviewPage,
+    CardPart,
     PlateSheetPage,
     SheetPart,
+    ExpectedPage,
     StripPage,
     TakePage,
     AnswerPart,
@@ -330,6 +389,7 @@ PAGES: tuple[type[Page], ...] = (
     LogPage,
     CardsPage,
     DeskPage,
+    PeoplePage,
     PairPage,
     TroublePage,
 )

@@ -9,7 +9,9 @@ from typing import Literal
 
 from polypvision.errors import PolypvisionError
 from polypvision.plates.read import PhotoOutcome, ReadWishes, read_photos
+from polypvision.reading import PlateReading
 from polypvision.store.logbook import Logbook
+from polypvision.web.warm import Warmer
 
 _LOG = logging.getLogger("polypvision.web")
 
@@ -31,8 +33,9 @@ class Turn:
 class ReadingQueue:
     """Reads photos in the order in which they came; one at a time, for each takes a processor."""
 
-    def __init__(self, logbook: Logbook) -> None:
+    def __init__(self, logbook: Logbook, warmer: Warmer) -> None:
         self._logbook = logbook
+        self._warmer = warmer
         self._pool = ThreadPoolExecutor(max_workers=1, thread_name_prefix="reader")
         self._lock = threading.Lock()
         self._turns: dict[str, Turn] = {}
@@ -76,10 +79,14 @@ class ReadingQueue:
             _LOG.exception("reading a photo failed")
             turn = Turn(stage="failed", trouble="Something went wrong here. Try it once more.")
         self._set(sha256, turn)
+        if turn.outcome is not None and isinstance(turn.outcome.outcome, PlateReading):
+            self._warmer.photo(sha256)
+            self._warmer.plate(turn.outcome.outcome.plate or "")
 
     def close(self) -> None:
         """Finish the photo that is being read, and read no other."""
         self._pool.shutdown(wait=True, cancel_futures=True)
+        self._warmer.close()
 
 
 def told(error: PolypvisionError) -> str:

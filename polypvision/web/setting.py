@@ -3,7 +3,7 @@
 from dataclasses import fields
 from functools import cache
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
 from polypvision.web.pages import Page, Shell, TroublePage
@@ -13,7 +13,13 @@ from polypvision.web.pages import Page, Shell, TroublePage
 def environment() -> Environment:
     """Return where the templates are; everything they are given is escaped."""
     return Environment(
-        loader=PackageLoader("polypvision.web"),
+        loader=ChoiceLoader(
+            [
+                PackageLoader("polypvision.web"),
+                # Marks, tiles and tables are those of the pages that stand alone.
+                PrefixLoader({"reports": PackageLoader("polypvision.reports")}),
+            ]
+        ),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

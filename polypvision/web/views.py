@@ -10,10 +10,15 @@ import numpy as np
 from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.events import CUT_METHODS, LOG_KINDS
 from polypvision.healing import WoundCourse
+from polypvision.plan import PlateState
+from polypvision.plates.done import DoneTask
 from polypvision.plates.pictures import WIDTHS_PX
 from polypvision.plates.view import PlateView
 from polypvision.reading import Points, Polyp
+from polypvision.reports import chart_names, chart_words
 from polypvision.reports.looks import LOOKS, MARKS, State, state_of
+from polypvision.reports.page import plate_title
+from polypvision.reports.remarks import expected_words
 from polypvision.reports.sayings import (
     CAUTIONS,
     NOTHING,
@@ -23,13 +28,16 @@ from polypvision.reports.sayings import (
     tiles,
     with_error,
 )
+from polypvision.store.facts import PlateSummary
 from polypvision.store.readings import StoredPhoto
 from polypvision.today import Task, day_words
 from polypvision.track import Individual, PlateTracks, TrackedPhoto
 from polypvision.web.pages import (
+    Chart,
     Choice,
     Crop,
     DrawnPolyp,
+    ExpectedPage,
     LogPage,
     OverviewPage,
     PhotoChoice,
@@ -112,18 +120,37 @@ def picture_of(photo: StoredPhoto) -> Picture | None:
     )
 
 
-def overview(views: list[PlateView]) -> OverviewPage:
+def overview(plates: list[PlateSummary | PlateView]) -> OverviewPage:
     """Return the list of plates, those that need attention first."""
-    cards = sorted((_card(one) for one in views), key=lambda one: not one.attention)
+    cards = [card(one) if isinstance(one, PlateView) else _heading(one) for one in plates]
+    cards.sort(key=lambda one: not one.attention)
     return OverviewPage(shell=Shell(title="Plates", here="plates"), plates=tuple(cards))
 
 
-def _card(view: PlateView) -> PlateCard:
+def _heading(summary: PlateSummary) -> PlateCard:
+    """Return a plate that is still being worked out."""
+    href, n = plate_href(summary.facts.plate), summary.n_photos
+    return PlateCard(
+        href=href,
+        later=f"{href}/card",
+        title=plate_title(summary.facts.plate),
+        line=summary.facts.line,
+        span=f"{n} {'photo' if n == 1 else 'photos'}",
+        picture=None,
+        tiles=(),
+        attention=(),
+        n_more=0,
+    )
+
+
+def card(view: PlateView) -> PlateCard:
+    """Return a plate of the overview."""
     urgent = [one for one in view.page.advice if one.mark in ("worsening", "stalled", "lost")]
     urgent += [one for one in view.page.advice if one.heading == "Divided"]
     latest = view.tracks.photos[-1].sha256 if view.tracks.photos else None
     return PlateCard(
         href=plate_href(view.facts.plate),
+        later="",
         title=view.page.title,
         line=view.facts.line,
         span=view.page.span,
@@ -247,6 +274,7 @@ def plate_sheet(view: PlateView, sha256: str | None, beside: str | None) -> Plat
         return f"{href}?{urlencode(keep)}#photo"
 
     page = view.page
+    said = {"growth": (page.growth_words, *page.growth_notes), "wounds": (page.wound_words,)}
     return PlateSheetPage(
         shell=Shell(title=page.title, here="plates"),
         title=page.title,
@@ -269,14 +297,70 @@ def plate_sheet(view: PlateView, sha256: str | None, beside: str | None) -> Plat
         earlier=stepped(-1),
         later=stepped(1),
         sheets=tuple(photo_sheet(view, one) for one in shown),
-        growth_svg=page.growth_svg,
-        growth_words=page.growth_words,
-        wound_svg=page.wound_svg,
+        charts=tuple(
+            _chart(view, name, " ".join((*said.get(name, ()), how)))
+            for name, how in _CAPTIONS.items()
+            if name in chart_names(view.state)
+        ),
         wound_words=page.wound_words,
+        lineage=_chart(view, "lineage", _LINEAGE_WORDS) if photos else None,
+        lineage_words=page.division_words,
+        expected_href=f"{href}/expected" if photos else "",
         polyps=page.polyps,
         gone=page.gone,
         happenings=page.happenings,
         cautions=page.cautions,
+    )
+
+
+_CAPTIONS = {
+    "growth": "Bars are one standard uncertainty, at the discs open against usual 95 %; hatched: "
+    "the whole plate was contracted. A cross ends who was lost or sold, a dotted line joins a "
+    "polyp that divided to its daughters.",
+    "wounds": "Counted from the first photo after the cut; grey: closed. Below 0 a wound is larger "
+    "than on its first photo, as fresh ones often are.",
+    "healing": "Dots: as read, with one standard uncertainty. Line and band: the closing that the "
+    "areas speak for, and its 95 % limits. Black bar at the foot: between which photos it closed, "
+    "or with a diamond when it is expected to, with 95 % probability.",
+    "stages": "Each bar goes from the last photo without the stage, or the cut, to the first photo "
+    "with it: on which day in between, nobody saw.",
+}
+"""How to read the charts of growth and wounds, in their order on the page."""
+_LINEAGE_WORDS = (
+    "A dot is a sighting, a double line two mouths, a dotted line leads from a polyp to its "
+    "daughters; a hollow bar is when halves are expected to come apart, with 95 % probability."
+)
+_DATES_WORDS = (
+    "Triangle: wound closed; diamond: halves apart; square: the size reached. A bar that ends in "
+    "an arrow goes on, or has no end that can be given."
+)
+INKS = {"": "#1c2126", "-dark": "#f1e6d6"}
+"""Text colours of the pages by day and by night, as in the style sheet."""
+
+
+def _chart(view: PlateView, name: str, words: str, alt: str = "") -> Chart:
+    # The state that it shows is part of its address, so that a browser can keep it.
+    base, at = f"{plate_href(view.facts.plate)}/charts/{name}", f"?at={view.stamp[:STAMP_SHOWN]}"
+    return Chart(
+        light=f"{base}.svg{at}",
+        dark=f"{base}-dark.svg{at}",
+        alt=alt or chart_words(view.state, name, view.page.title),
+        words=words,
+    )
+
+
+STAMP_SHOWN = 12
+
+
+def expected(view: PlateView, foretold: PlateState) -> ExpectedPage:
+    """Return the page of what is to come on a plate."""
+    alt = chart_words(foretold, "dates", view.page.title)
+    return ExpectedPage(
+        shell=Shell(title=f"To come, {view.page.title}", here="plates"),
+        plate_title=view.page.title,
+        plate_href=plate_href(view.facts.plate),
+        chart_of_dates=_chart(view, "dates", _DATES_WORDS, alt) if view.tracks.photos else None,
+        sentences=expected_words(foretold),
     )
 
 
@@ -335,8 +419,10 @@ def _crops(
     return tuple(found)
 
 
-def today_page(tasks: tuple[Task, ...], on: date, later: int) -> TodayPage:
-    """Return today's list."""
+def today_page(
+    due: tuple[Task, ...], done: tuple[DoneTask, ...], on: date, later: int, *, said: str = ""
+) -> TodayPage:
+    """Return today's list; ``said`` tells what was just ticked off."""
     remark = ""
     if later:
         photos = "photo is" if later == 1 else "photos are"
@@ -344,18 +430,25 @@ def today_page(tasks: tuple[Task, ...], on: date, later: int) -> TodayPage:
     return TodayPage(
         shell=Shell(title="Today", here="today"),
         day=day_words(on),
-        tasks=tuple(
-            TaskRow(
-                plate=f"Plate {task.plate}" if task.plate else "",
-                href=plate_href(task.plate) if task.plate else "",
-                who=" ".join(task.who),
-                what=task.what,
-                why=task.why,
-                log_href=_task_log_href(task),
-            )
-            for task in tasks
+        tasks=tuple(_task_row(task) for task in due),
+        done=tuple(
+            _task_row(one.task, f"{one.author}, {one.at.astimezone():%d %b, %H:%M}") for one in done
         ),
+        said=said,
         remark=remark,
+    )
+
+
+def _task_row(task: Task, done: str = "") -> TaskRow:
+    return TaskRow(
+        key=task.key,
+        plate=f"Plate {task.plate}" if task.plate else "",
+        href=plate_href(task.plate) if task.plate else "",
+        who=" ".join(task.who),
+        what=task.what,
+        why=task.why,
+        log_href=_task_log_href(task),
+        done=done,
     )
 
 

@@ -81,6 +81,19 @@ def test_today_is_listed_as_of_a_day(run: Run, room: Path) -> None:
         assert run("today", *words).status == 2
 
 
+def test_a_task_is_ticked_off_and_put_back(run: Run, room: Path) -> None:
+    day = ("--on", "2031-03-25")
+    first = json.loads(run("today", *day, "--json", "-").out)["tasks"][0]
+    told = run("today", *day, "--done", first["key"][:6], "--author", "Ada")
+    assert f"Done: Plate 0042: {first['what']} (Ada, " in told.out
+    record = json.loads(run("today", *day, "--json", "-").out)
+    assert first["key"] not in {one["key"] for one in record["tasks"]}
+    assert [(one["key"], one["by"]) for one in record["done"]] == [(first["key"], "Ada")]
+    run("today", *day, "--undo", first["key"])
+    assert json.loads(run("today", *day, "--json", "-").out)["tasks"][0] == first
+    assert run("today", *day, "--done", "nosuch").status == 1
+
+
 def test_an_empty_logbook(run: Run, tmp_path: Path) -> None:
     with open_logbook(str(tmp_path / "own.sqlite"), create=True):
         pass

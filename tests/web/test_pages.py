@@ -1,5 +1,6 @@
 """Pages and templates held together; log, cards, backup; the logbook locked or read-only."""
 
+import re
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import fields, replace
@@ -9,14 +10,18 @@ import pytest
 import sqlalchemy as sa
 import web_house
 from jinja2 import meta, nodes
+from markupsafe import Markup
 from web_house import DESK, PHONE, House
 
+from polypvision.evaluate.agreement import agreement_sentences
+from polypvision.plates.correct import correct_photos, machine_against_people
 from polypvision.plates.log import log_of
 from polypvision.reading import PhotoFacts, PlateReading, Refusal, Scale
 from polypvision.reports.retake import photo_answer
 from polypvision.store.logbook import open_logbook
 from polypvision.web.pages import PAGES, Page
 from polypvision.web.setting import environment
+from polypvision.web.views import INKS
 
 house = web_house.house
 
@@ -50,7 +55,8 @@ def test_a_template_uses_what_its_page_declares(page: type[Page]) -> None:
 
 def test_every_template_has_its_page() -> None:
     shared = {"base.html", "parts.html"}
-    assert {page.template for page in PAGES} == set(environment().list_templates()) - shared
+    own = {one for one in environment().list_templates() if not one.startswith("reports/")}
+    assert {page.template for page in PAGES} == own - shared
 
 
 def test_the_plate_page_shows_photo_outlines_and_links(house: House) -> None:
@@ -78,6 +84,44 @@ def test_one_polyp_as_a_strip(house: House) -> None:
     assert text.count("<li><img") == 4
     src = text.partition('<li><img src="')[2].partition('"')[0]
     assert house.desk().get(src).headers["content-type"] == "image/jpeg"
+
+
+def test_charts_come_by_day_and_by_night(house: House) -> None:
+    desk = house.desk()
+    text = desk.get("/plates/0042").text
+    sources = re.findall(r'(?:src|srcset)="(/plates/0042/charts/[^"]+)"', text)
+    assert {one.rpartition("/")[2].partition(".")[0] for one in sources} >= {
+        "growth", "growth-dark", "wounds", "healing", "stages", "lineage", "lineage-dark",
+    }  # fmt: skip
+    for source in sources:
+        answer = desk.get(source)
+        assert answer.headers["content-type"] == "image/svg+xml"
+        assert "immutable" in answer.headers["cache-control"]
+        assert "<script" not in answer.text
+        assert ("#f1e6d6" if "-dark" in source else "#1c2126") in answer.text
+    assert desk.get("/plates/0042/charts/growth.svg?at=old").headers["cache-control"] == "no-store"
+    assert desk.get("/plates/0042/charts/moon.svg").status_code == 404
+    assert desk.get("/plates/0042/charts/growth-darkest.svg").status_code == 404
+    expected = desk.get("/plates/0042/expected").text
+    assert "/charts/dates.svg" in expected
+    assert "20 mm" in expected  # When P01 and P02 have the size asked for.
+
+
+def test_colours_of_the_charts_are_those_of_the_pages() -> None:
+    folder = Path(__file__).parents[2] / "polypvision" / "web" / "static"
+    style = (folder / "pages.css").read_text()
+    assert re.findall(r"--ink: (#\w+)", style) == list(INKS.values())
+
+
+def test_the_list_of_plates_does_not_wait(house: House, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("polypvision.web.app._OVERVIEW_S", -1.0)
+    text = house.desk().get("/plates").text
+    assert 'data-later="/plates/0042/card"' in text
+    assert "4 photos" in text
+    card = house.desk().get("/plates/0042/card").text
+    assert "living polyps" in card
+    assert "data-later" not in card
+    assert "data-later" not in house.desk().get("/plates").text
 
 
 def test_the_page_follows_the_logbook(house: House) -> None:
@@ -174,6 +218,49 @@ def test_the_desk_shows_a_code_and_a_phone_does_not(house: House) -> None:
     assert f"{PHONE}/pair#" in text
     assert "<svg" in text
     assert "/pair#" not in house.phone().get("/desk").text
+
+
+def test_the_machine_against_people(house: House) -> None:
+    desk = house.desk()
+    text = desk.get("/people").text
+    assert "Nobody has corrected a photo yet" in text
+    assert "<table" not in text
+    assert desk.get("/people/diameters.svg").status_code == 404
+    assert 'href="/people"' in desk.get("/desk").text
+    wishes = [
+        {"photo": "photo 7.jpg", "kind": "add-mouth", "place_px": [130, 120]},
+        {"photo": "photo 14.jpg", "kind": "delete", "label": 2},
+    ]
+    for wish in wishes:
+        correct_photos(house.book, [wish], author="Ada")
+    found = machine_against_people(house.book)
+    text = desk.get("/people").text
+    assert (found.n_photos, found.n_machine, found.n_people) == (2, 4, 3)
+    for sentence in agreement_sentences(found):  # The command line's words.
+        assert str(Markup.escape(sentence)) in text
+    cells = re.findall(r'<td class="n[^"]*">(\d+)</td>', text)
+    assert [int(one) for one in cells] == found.mouths.ravel().tolist()
+    assert found.mouths[1, 2] == 1
+    assert b"</svg>" in desk.get("/people/diameters.svg").content
+    assert desk.get("/people/moon.svg").status_code == 404
+
+
+def test_todays_list_is_ticked_off_at_the_desk_and_by_phone(house: House) -> None:
+    desk, phone = house.desk(), house.phone()
+    text = desk.get("/today").text
+    action = text.partition('<form method="post" action="')[2].partition('"')[0]
+    assert action.endswith("/done")
+    assert desk.post(action, headers={"origin": "http://evil.example"}).status_code == 403
+    assert phone.post(action, headers={"origin": PHONE}).status_code == 303
+    text = desk.get("/today").text
+    undo = action.replace("/done", "/undo")
+    assert f'action="{action}"' not in text
+    assert f'action="{undo}"' in text
+    assert "Computer or tablet 1, " in text  # Who ticked it off.
+    assert desk.post(undo, headers=FROM_DESK).status_code == 303
+    assert f'action="{action}"' in desk.get("/today").text
+    assert desk.post("/today/0000000000000000/done", headers=FROM_DESK).status_code == 409
+    assert desk.post(action.replace("/done", "/burn"), headers=FROM_DESK).status_code == 404
 
 
 def facts(name: str = "/home/keeper/plate.jpg") -> PhotoFacts:

@@ -2,17 +2,20 @@
 
 import hashlib
 import json
+import sqlite3
 import time
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
+import sqlalchemy as sa
 import web_house
 from photo_makers import card_photo, encoded, exif, huge_png
 from starlette.testclient import TestClient
 from web_house import DESK, House
 
+from polypvision.plates.read import ReadWishes, read_photos
 from polypvision.plates.show import stored_photos
 from polypvision.web.uploads import MAX_PIECE_BYTES, MAX_UPLOAD_BYTES, Uploads, safe_name
 
@@ -194,3 +197,40 @@ def test_old_half_uploads_are_dropped(tmp_path: Path, picture: bytes) -> None:
     os.utime(part, (old, old))
     uploads.begin(sha(b"other"), "b.jpg", 5)
     assert not part.exists()
+
+
+def test_a_photo_waits_for_a_logbook_that_cannot_be_written(house: House, card: bytes) -> None:
+    def only_look(connection: sqlite3.Connection, *_: object) -> None:
+        connection.execute("PRAGMA query_only = ON")
+
+    desk = house.desk()
+    sa.event.listen(house.book.engine, "connect", only_look)
+    house.book.engine.dispose()
+    begin(desk, card)
+    assert put(desk, card, 0, card).json()["whole"]
+    text = wait(desk, sha(card))
+    assert "read-only" in text
+    assert str(house.folder) not in text
+    assert "Read it again" in text
+    # It is kept, and read once that can be.
+    sa.event.remove(house.book.engine, "connect", only_look)
+    house.book.engine.dispose()
+    again = desk.post(f"/photos/{sha(card)}/read", data={}, headers={"origin": DESK})
+    assert again.status_code == 303
+    assert "Plate 0041" in wait(desk, sha(card))
+
+
+def test_a_file_named_with_markup_is_shown_as_it_is(house: House, picture: bytes) -> None:
+    name = "<img src=x onerror=alert(1)> 2024-04-01.jpg"
+    desk = house.desk()
+    begin(desk, picture, name=name)
+    put(desk, picture, 0, picture, name=name)
+    text = wait(desk, sha(picture))
+    assert "<img" not in text
+    assert "2024-04-01.jpg" in text
+    # One that was read from a folder keeps its name.
+    place = house.folder / "photos" / "<b>2024-04-02<b>.jpg"
+    place.write_bytes(encoded(card_photo(41), "JPEG"))
+    read_photos([place], ReadWishes(), logbook=house.book)
+    text = desk.get("/plates/0041").text + desk.get("/today").text
+    assert "<b>2024-04-02" not in text

@@ -72,3 +72,16 @@ if (dates) {
     photo.value = sha256;
   });
 }
+
+// What is to come takes longest to work out: asked for once it comes into view.
+const expected = document.querySelector("#expected");
+if (expected) {
+  new IntersectionObserver(async ([seen], observer) => {
+    if (!seen.isIntersecting) return;
+    observer.disconnect();
+    const got = await fetch(expected.dataset.href);
+    if (!got.ok) return;
+    const page = new DOMParser().parseFromString(await got.text(), "text/html");
+    expected.replaceChildren(page.querySelector(".expected"));
+  }, { rootMargin: "200px" }).observe(expected);
+}
