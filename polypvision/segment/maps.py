@@ -33,6 +33,8 @@ NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 32
+_LARGEST = 80.0
+"""Log-odds of which the exponential is still a float32."""
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
 _OVERLAP_PX = 192
@@ -175,7 +177,8 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
 
 def _into_probability(logits: NDArray[np.float32], even: float) -> None:
     """Make probabilities of logits where they stand, the even level becoming 0.5."""
-    np.exp(np.negative(logits, out=logits), out=logits)
+    np.minimum(np.negative(logits, out=logits), _LARGEST, out=logits)
+    np.exp(logits, out=logits)
     logits *= even / (1 - even)
     logits += 1
     np.reciprocal(logits, out=logits)
