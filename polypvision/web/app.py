@@ -25,7 +25,7 @@ from polypvision.files.outputs import make_folder
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
 from polypvision.plates.view import PlateViews
 from polypvision.store.logbook import Logbook
-from polypvision.web import desk, photos
+from polypvision.web import correcting, desk, photos
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
 from polypvision.web.pages import SheetPart
@@ -51,6 +51,8 @@ _A_YEAR = "private, max-age=31536000, immutable"
 _STATUS = {
     "unknown-plate": 404,
     "unreadable": 404,
+    "unknown-photo": 404,
+    "conflict": 409,
     "logbook": 503,
     "output": 503,
     "too-large": 413,
@@ -188,6 +190,12 @@ def _routes() -> list[BaseRoute]:
         post(sha + "/read", photos.read_with),
         Route(sha + "/scale", photos.scale, methods=["GET"]),
         post(sha + "/scale", photos.read_at_scale),
+        Route(sha + "/correct", correcting.correct_page),
+        post(sha + "/person", correcting.set_person),
+        Route(sha + "/reading", correcting.reading),
+        Route(sha + "/who", correcting.who),
+        Route(sha + "/pieces/{column:int}-{row:int}.jpg", correcting.tile_jpeg),
+        post(sha + "/corrections", correcting.correct),
         Route("/today", today_list),
         Route("/log", desk.log, methods=["GET"]),
         post("/log", desk.write_down),

@@ -114,6 +114,7 @@ class PhotoSheet:
     unit: float
     polyps: tuple[DrawnPolyp, ...]
     counts: str
+    correct_href: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,6 +219,33 @@ class ScalePage(WholePage):
     plates: tuple[str, ...]
     needs_date: bool
     today: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorrectPage(WholePage):
+    """A photo on which its reading is put right.
+
+    Attributes
+    ----------
+    widths : str
+        Of the scaled pictures, pixels, blanks between.
+    tile_px : int
+        Side of its pieces at full sharpness.
+    author : str
+        Who corrects; empty: the page asks.
+    """
+
+    template: ClassVar[str] = "correct.html"
+    sha256: str
+    plate: str
+    plate_href: str
+    words: str
+    picture: Picture
+    widths: str
+    tile_px: int
+    author: str
+    name_before: str
+    name_most: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -326,6 +354,7 @@ PAGES: tuple[type[Page], ...] = (
     TakePage,
     AnswerPart,
     ScalePage,
+    CorrectPage,
     TodayPage,
     LogPage,
     CardsPage,
