@@ -12,6 +12,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from polypvision.plates.correct import correct_photos, photo_as_it_holds
 from polypvision.plates.corrected import CorrectedPhoto
 from polypvision.plates.pictures import TILE_PX, WIDTHS_PX, photo_tile, recorded_photo
+from polypvision.plates.show import tracks_of
 from polypvision.reports.sayings import date_words
 from polypvision.web.correcting_values import (
     machine_values,
@@ -92,7 +93,7 @@ def who(request: Request) -> Response:
     office, sha256 = office_of(request), _sha256(request)
     plate = _found(office, sha256).reading.plate
     assert plate is not None  # Only photos of plates are recorded.
-    return JSONResponse(who_values(office.views.of(plate).tracks, sha256))
+    return JSONResponse(who_values(tracks_of(office.logbook, plate), sha256))
 
 
 def tile_jpeg(request: Request) -> Response:

@@ -60,7 +60,8 @@ export class Drawing {
     );
     this.names.replaceChildren(
       ...polyps.map((one) => {
-        const name = made("text", { x: one.x, "text-anchor": "middle" }, nameOf(one.label));
+        const name = made("text", { x: one.x, "text-anchor": "middle" });
+        name.textContent = nameOf(one.label) + (one.corrected ? "*" : "");
         const down = one.outline.map((place) => place[1]);
         name.reach = [Math.min(...down), Math.max(...down)];
         return name;

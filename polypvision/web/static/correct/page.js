@@ -68,13 +68,6 @@ function take(kindNow, toolNow = FIRST[kindNow]) {
 
 const polypName = (label) => reading.nameOf(label);
 
-function sayChosen() {
-  const one = reading.polyp(reading.chosen);
-  if (!one) return;
-  const mouths = one.n_mouths === 1 ? "1 mouth" : `${one.n_mouths} mouths`;
-  say(`${polypName(one.label)}: ${one.diameter} mm, ${mouths}`);
-}
-
 function chooseNext(step) {
   const { polyps, chosen } = reading;
   if (!polyps.length) return;
@@ -83,7 +76,7 @@ function chooseNext(step) {
   reading.choose(next.label);
   zoom.bring([next.x, next.y]);
   hand.go([next.x, next.y]);
-  sayChosen();
+  say(reading.inWords());
 }
 
 const chosenWish = (values) =>
@@ -152,7 +145,7 @@ desk.addEventListener("click", ({ target }) => {
     const one = reading.polyp(Number(label));
     reading.choose(one.label);
     zoom.bring([one.x, one.y], 2 * Math.sqrt((one.x - one.outline[0][0]) ** 2 + (one.y - one.outline[0][1]) ** 2));
-    sayChosen();
+    say(reading.inWords());
   } else if (id) reading.correct({ kind: "withdraw", id });
 });
 
@@ -226,5 +219,8 @@ document.addEventListener("visibilitychange", () => {
 take("look");
 reading
   .load()
-  .then(() => drawing.showMachine(reading.machine))
+  .then(() => {
+    drawing.showMachine(reading.machine);
+    board.setAttribute("aria-busy", false);
+  })
   .catch((error) => tellBelow([error.message]));

@@ -12,7 +12,7 @@ function showSums({ sums, machine_sums: machine }) {
   for (const one of document.querySelectorAll("[data-sum]")) {
     const [now, then] = [sums[one.dataset.sum], machine[one.dataset.sum]];
     one.replaceChildren(now);
-    if (now !== then) one.append(made("small", { textContent: `as read: ${then}` }));
+    if (now !== then) one.append(made("small", { textContent: ` was ${then}` }));
   }
 }
 
@@ -65,9 +65,10 @@ const STATES = { applied: "", withdrawn: "taken back", open: "waits" };
 function showHistory(reading) {
   const rows = reading.history.map((one) => {
     const row = made("li", { className: one.state });
-    row.append(made("b", { className: "who", textContent: one.author }), ` ${one.words} `);
-    row.append(made("small", { textContent: [one.at, STATES[one.state]].filter(Boolean).join(", ") }));
-    if (one.why) row.append(made("p", { textContent: one.why }));
+    const words = made("div", {}, made("b", { className: "who", textContent: one.author }), ` ${one.words} `);
+    words.append(made("small", { textContent: [one.at, STATES[one.state]].filter(Boolean).join(", ") }));
+    if (one.why) words.append(made("p", { textContent: one.why }));
+    row.append(words);
     if (one.state !== "withdrawn") {
       const back = made("button", { type: "button", className: "quiet", textContent: "Take it back" });
       back.dataset.id = one.id;

@@ -2,6 +2,7 @@
 import { away, inside, size } from "./shapes.js";
 import { Unheard } from "./server.js";
 
+const OF_MOUTHS_AND_WOUNDS = /mouth|wound/; // Kinds that leave who is who as it was.
 const FINGER_PX = 22; // Half of the least that a finger should have to hit.
 
 export class Reading extends EventTarget {
@@ -37,11 +38,11 @@ export class Reading extends EventTarget {
 
   /** Who is who takes the whole plate, so it comes after the numbers. */
   async askWho() {
-    clearTimeout(this.whoSoon);
     const version = this.version;
     try {
       const values = await this.server.who();
       if (version !== this.version) return;
+      this.whoStale = false;
       Object.assign(this, values);
       this.tell("change");
     } catch {
@@ -55,6 +56,14 @@ export class Reading extends EventTarget {
 
   nameOf(label) {
     return this.known[label]?.name ?? `no. ${label}`;
+  }
+
+  /** The chosen polyp in words. */
+  inWords() {
+    const one = this.polyp(this.chosen);
+    if (!one) return "";
+    const mouths = one.n_mouths === 1 ? "1 mouth" : `${one.n_mouths} mouths`;
+    return `${this.nameOf(one.label)}: ${one.diameter} mm, ${mouths}`;
   }
 
   choose(label) {
@@ -104,12 +113,14 @@ export class Reading extends EventTarget {
       this.tell("refused", "Send or drop the correction before it first.");
       return;
     }
+    clearTimeout(this.whoSoon);
     this.tell("sending", true);
     try {
       const values = await this.server.correct(wish, seen);
       this.take(values);
       this.tell("done", { wish, others: values.others, ids: values.ids });
-      this.whoSoon = setTimeout(() => this.askWho(), 400);
+      this.whoStale ||= !OF_MOUTHS_AND_WOUNDS.test(wish.kind);
+      if (this.whoStale) this.whoSoon = setTimeout(() => this.askWho(), 600);
     } catch (error) {
       await this.failed(error, wish, seen);
     } finally {

@@ -1,7 +1,8 @@
 // What a hand does on the photo with each tool, and the correction that comes of it.
 import { away, closed, inside, thinned, withMargin } from "./shapes.js";
 
-const NEAR_PX = 22;
+const CLOSE_PX = 14; // A tap so near the first point closes the line.
+const STILL_PX = 5; // A taken-up mouth that is tapped so near is left where it is.
 
 const plain = (points) => points.map((one) => one.map((v) => Math.round(v * 100) / 100));
 const dab = (points) => points.filter((one, i) => !i || away(one, points[i - 1]) > 0);
@@ -45,8 +46,7 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
   /** A line drawn in one go, or by taps. */
   function lineTool(hint, { close = false, taps = Infinity, radius = () => 0, done }) {
     let points = [];
-    let drags = false;
-    let byTaps = false;
+      let byTaps = false;
     const show = () => {
       const r = radius();
       drawing.draw(points, { close: close && points.length > 2, radius: r, corners: byTaps && !r });
@@ -55,7 +55,7 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
     const tool = {
       hint,
       tap(at) {
-        if (close && points.length > 2 && away(at, points[0]) < NEAR_PX / zoom.scale) {
+        if (close && points.length > 2 && away(at, points[0]) < CLOSE_PX / zoom.scale) {
           tool.finish();
           return;
         }
@@ -65,7 +65,6 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
         if (points.length >= taps) tool.finish();
       },
       start(at) {
-        drags = true;
         points.push(at);
         show();
         return true;
@@ -75,7 +74,6 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
         show();
       },
       end(at) {
-        drags = false;
         points.push(at);
         // Between taps a slip of the finger is one more stretch of the line.
         if (byTaps) show();
@@ -87,10 +85,9 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
         if (drawn.length) done(drawn);
       },
       cancel() {
-        [points, drags, byTaps] = [[], false, false];
+        [points, byTaps] = [[], false];
         clear();
       },
-      busy: () => drags || points.length > 0,
     };
     return tool;
   }
@@ -111,7 +108,10 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
   const look = {
     ...still,
     hint: "Tap a polyp to see its numbers. Drag to move the photo, two fingers to come nearer.",
-    tap: (at) => reading.choose(reading.at(at)?.label ?? null),
+    tap(at) {
+      reading.choose(reading.at(at)?.label ?? null);
+      say(reading.inWords());
+    },
   };
 
   const mouth = {
@@ -119,10 +119,15 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
     tap(at) {
       const there = reading.mouthAt(at, zoom.scale);
       const up = reading.mouth;
-      if (there) {
-        const same = up && up.label === there.label && away(up.at, there.at) === 0;
-        reading.takeUp(same ? null : there);
-        say(same ? "The mouth is left where it is." : "Tap its right place, or delete it.");
+      const other = there && !(up && up.label === there.label && away(up.at, there.at) === 0);
+      if (other) {
+        reading.takeUp(there);
+        say("Tap its right place, or delete it.");
+        return;
+      }
+      if (up && away(up.at, at) * zoom.scale < STILL_PX) {
+        reading.takeUp(null);
+        say("The mouth is left where it is.");
         return;
       }
       if (up) {
@@ -190,20 +195,26 @@ export function toolsOf({ reading, zoom, drawing, say, open, brush }) {
       middle = null;
       clear();
     },
-    busy: () => middle !== null,
   };
 
+  let first = null;
   const merge = {
     ...still,
     hint: "Two outlines that are one polyp: tap one, then the other.",
     tap(at) {
       const there = reading.at(at);
-      const first = chosenPolyp();
       if (!there) say("No polyp is there.");
-      else if (!first || first.label === there.label) {
-        reading.choose(there.label);
-        say(`${reading.nameOf(there.label)}: now tap the other.`);
-      } else act({ kind: "merge", labels: [first.label, there.label] });
+      else if (first === null || first === there.label || !reading.polyp(first)) {
+        first = there.label;
+        reading.choose(first);
+        say(`${reading.nameOf(first)}: now tap the other.`);
+      } else {
+        act({ kind: "merge", labels: [first, there.label] });
+        first = null;
+      }
+    },
+    cancel() {
+      first = null;
     },
   };
 
