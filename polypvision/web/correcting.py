@@ -1,19 +1,24 @@
 """Readings put right on the photo: the page, and what it asks and says while a person works."""
 
+import contextlib
 import json
 import re
+from pathlib import Path
 from typing import Any
 
+from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from polypvision.errors import PolypvisionError
 from polypvision.plates.correct import correct_photos, photo_as_it_holds
 from polypvision.plates.corrected import CorrectedPhoto
 from polypvision.plates.pictures import TILE_PX, WIDTHS_PX, photo_tile, recorded_photo
 from polypvision.plates.show import tracks_of
 from polypvision.reports.sayings import date_words
+from polypvision.store.readings import StoredPhoto
 from polypvision.web.correcting_values import (
     machine_values,
     others_words,
@@ -52,7 +57,7 @@ def correct_page(request: Request) -> Response:
     if picture is None:
         raise HTTPException(404)
     plate, taken_at = found.reading.plate or "", found.reading.taken_at
-    return shown(
+    answer = shown(
         CorrectPage(
             shell=Shell(title=f"Put right, plate {plate}", here="plates"),
             sha256=sha256,
@@ -67,6 +72,15 @@ def correct_page(request: Request) -> Response:
             name_most=NAME_MOST,
         )
     )
+    if picture.width > WIDTHS_PX[-1]:
+        # Whoever corrects comes near soon, and a large photo takes seconds to decode.
+        answer.background = BackgroundTask(_cut_ahead, found.photo, office.scaled)
+    return answer
+
+
+def _cut_ahead(photo: StoredPhoto, folder: Path) -> None:
+    with contextlib.suppress(PolypvisionError):  # Whoever asks for a piece is told.
+        photo_tile(photo, 0, 0, folder)
 
 
 async def set_person(request: Request) -> Response:

@@ -12,7 +12,7 @@ from polypvision.corrections.acts import JoinLineage, NameIndividual, PartLineag
 from polypvision.plates.corrected import CorrectedPhoto
 from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.reports.sayings import NOTHING, date_words, number, with_error
-from polypvision.track import Individual, PlateTracks
+from polypvision.track import Observation, PlateTracks
 
 _FINE_PX = 0.2
 """Outlines are told to this part of a pixel: nobody sees less, and a phone draws a tenth of the
@@ -168,30 +168,32 @@ def who_values(tracks: PlateTracks, sha256: str) -> dict[str, Any]:
         ``known``: by label, ``name``, ``parents``, and whether it was seen ``before``.
         ``earlier``: individuals seen before this photo, each where it was seen last.
     """
-    photo = next((one for one in tracks.photos if one.sha256 == sha256), None)
-    if photo is None:
+    # In the order of the plate's time: dates with and without an offset do not compare.
+    order = {one.sha256: at for at, one in enumerate(tracks.photos)}
+    here = order.get(sha256)
+    if here is None:
         # A photo dated far off is left out of the plate's time.
         return {"known": {}, "earlier": []}
     known = {}
-    for label, name in photo.names.items():
+    for label, name in tracks.photos[here].names.items():
         one = tracks.individual(name)
         known[str(label)] = {
             "name": name,
             "parents": " and ".join(one.parents),
-            "before": one.first.taken_at < photo.taken_at,
+            "before": order[one.first.sha256] < here,
         }
-    earlier = [_last_before(one, photo.taken_at) for one in tracks.individuals]
-    return {"known": known, "earlier": [one for one in earlier if one is not None]}
+    earlier = [
+        _sighting(individual.name, seen[-1])
+        for individual in tracks.individuals
+        if (seen := [one for one in individual.observations if order[one.sha256] < here])
+    ]
+    return {"known": known, "earlier": earlier}
 
 
-def _last_before(individual: Individual, when: Any) -> dict[str, Any] | None:
-    seen = [one for one in individual.observations if one.taken_at < when]
-    if not seen:
-        return None
-    last = seen[-1]
+def _sighting(name: str, seen: Observation) -> dict[str, Any]:
     return {
-        "name": individual.name,
-        "photo": last.sha256,
-        "label": last.label,
-        "words": f"{individual.name}, seen on {date_words(last.taken_at)}",
+        "name": name,
+        "photo": seen.sha256,
+        "label": seen.label,
+        "words": f"{name}, seen on {date_words(seen.taken_at)}",
     }

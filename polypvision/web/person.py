@@ -1,4 +1,4 @@
-"""Who sits at a device: asked once, and kept in a cookie. It signs corrections, and opens nothing."""
+"""Who sits at a device: asked once, kept in a cookie. It signs corrections, and opens nothing."""
 
 from urllib.parse import quote, unquote
 

@@ -3,6 +3,8 @@
 import json
 import re
 from dataclasses import replace
+from datetime import UTC, datetime
+from importlib.resources import files
 from io import BytesIO
 from math import hypot, pi
 from typing import Any
@@ -12,6 +14,7 @@ import pytest
 import web_house
 from PIL import Image
 from starlette.testclient import TestClient
+from time_builders import make_polyp, make_reading
 from web_house import DESK, PHONE, House
 
 from polypvision.files.photos import read_file
@@ -19,11 +22,12 @@ from polypvision.plates.correct import correct_photos, photo_as_it_holds
 from polypvision.plates.pictures import TILE_PX, photo_tile, recorded_photo
 from polypvision.plates.show import stored_photos, tracks_of
 from polypvision.store.readings import save_photo
-from polypvision.web.correcting_values import outline_values
+from polypvision.track import link_readings
+from polypvision.web.correcting_values import outline_values, who_values
 
 house = web_house.house
 
-PX_PER_MM = 6.0
+CORRECT = files("polypvision.web") / "static" / "correct"
 SQUARE = [[150, 200], [210, 200], [210, 260], [150, 260]]
 
 
@@ -166,6 +170,19 @@ def test_names_and_lineage(house: House) -> None:
     assert hand.client.get(who).json()["known"]["2"]["parents"] == ""
     hand.does("join", label=2, **(joined | {"as": "same"}))
     assert {one.name for one in tracks_of(house.book, "0042").individuals} == {"Rust 7", "P02"}
+
+
+def test_who_is_told_where_some_cameras_record_an_offset_and_some_do_not() -> None:
+    readings = [
+        make_reading(0, [make_polyp(1, 20, 20)], taken_at=datetime(2024, 3, 1, 12, tzinfo=UTC)),
+        make_reading(7, [make_polyp(1, 20, 20)], taken_at=datetime(2024, 3, 8, 12)),
+    ]
+    tracks = link_readings(readings, log=())
+    told = who_values(tracks, readings[1].facts.sha256)
+    assert told["known"]["1"] == {"name": "P01", "parents": "", "before": True}
+    assert [one["words"] for one in told["earlier"]] == ["P01, seen on 1 Mar 2024"]
+    assert who_values(tracks, readings[0].facts.sha256)["earlier"] == []
+    assert who_values(tracks, "0" * 64) == {"known": {}, "earlier": []}
 
 
 def test_undo_and_redo_are_each_ones_own(house: House) -> None:
@@ -345,8 +362,11 @@ def test_no_script_or_style_inside_the_page(house: House) -> None:
     assert not re.search(r"\sstyle=|<style|\son\w+=|<script(?![^>]*\ssrc=)", text)
     weight = len(text) + len(json.dumps(hand.look()))
     parts = set(re.findall(r"/static/[\w./-]+", text))
-    modules = "page draw hands panel server shapes state tools zoom".split()
-    for href in parts | {f"/static/correct/{one}.js" for one in modules}:
+    modules = {
+        f"/static/correct/{one.name}" for one in CORRECT.iterdir() if one.name.endswith(".js")
+    }
+    assert "/static/correct/page.js" in parts & modules
+    for href in parts | modules:
         answer = hand.client.get(href)
         assert answer.status_code == 200, href
         weight += len(answer.content)

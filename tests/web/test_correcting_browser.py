@@ -1,4 +1,4 @@
-"""Readings put right in a real browser: by keys alone, by touch, by two people, and over a bad line."""
+"""Readings put right in a real browser: by keys, by touch, by two people, over a bad line."""
 
 from collections.abc import Callable, Iterator
 from typing import Any
