@@ -41,6 +41,8 @@ export class Drawing {
   }
 
   showMachine(polyps) {
+    if (this.asRead === polyps) return;
+    this.asRead = polyps;
     this.machine.replaceChildren(...polyps.flatMap((one) => this.shapes(one, "rim")));
     this.rescale();
   }

@@ -1,7 +1,8 @@
 // The page on which a reading is put right: what is pressed, and what then happens.
 import { Drawing } from "./draw.js";
 import { hands } from "./hands.js";
-import { hushBelow, showPanel, tellBelow } from "./panel.js";
+import { listen } from "./keys.js";
+import { buttonOf, hushBelow, showPanel, tellBelow } from "./panel.js";
 import { serverOf } from "./server.js";
 import { Reading } from "./state.js";
 import { toolsOf } from "./tools.js";
@@ -84,7 +85,7 @@ const chosenWish = (values) =>
 
 function removeChosen() {
   if (reading.mouth) tools.mouth.remove();
-  else if (kind !== "mouth") chosenWish({ kind: "delete" });
+  else if (kind === "look" || kind === "polyp") chosenWish({ kind: "delete" });
 }
 
 function toggleMachine() {
@@ -108,32 +109,6 @@ const DO = {
   "part-same": () => chosenWish({ kind: "part", as: "same" }),
   "part-daughter": () => chosenWish({ kind: "part", as: "daughter" }),
 };
-const KEYS = {
-  n: () => chooseNext(1),
-  p: () => chooseNext(-1),
-  "+": DO.nearer,
-  "=": DO.nearer,
-  "-": DO.farther,
-  0: DO.whole,
-  l: () => take("look"),
-  m: () => take("mouth"),
-  r: () => take("polyp", "round"),
-  d: () => take("polyp", "drawn"),
-  e: () => take("polyp", "margin"),
-  s: () => take("polyp", "split"),
-  j: () => take("polyp", "merge"),
-  w: () => take("wound", "paint"),
-  x: () => take("wound", "erase"),
-  f: DO.finish,
-  a: DO.machine,
-  escape: () => {
-    hand.lift();
-    tools[tool].cancel();
-  },
-  delete: removeChosen,
-  backspace: removeChosen,
-};
-
 desk.addEventListener("click", ({ target }) => {
   const button = target.closest("button");
   if (!button || button.disabled) return;
@@ -149,21 +124,16 @@ desk.addEventListener("click", ({ target }) => {
   } else if (id) reading.correct({ kind: "withdraw", id });
 });
 
-// Single letters are heard only while the photo has the keys (WCAG 2.2, 2.1.4).
-board.addEventListener("keydown", (event) => {
-  if (event.ctrlKey || event.metaKey || event.altKey) return;
-  const what = KEYS[event.key.toLowerCase()];
-  if (!what) return;
-  event.preventDefault();
-  what();
-});
-document.addEventListener("keydown", (event) => {
-  if (!(event.ctrlKey || event.metaKey) || event.target.closest("input, select, textarea")) return;
-  const key = event.key.toLowerCase();
-  const what = key === "y" || (key === "z" && event.shiftKey) ? DO.redo : key === "z" ? DO.undo : null;
-  if (!what) return;
-  event.preventDefault();
-  what();
+listen(board, {
+  ...DO,
+  next: () => chooseNext(1),
+  before: () => chooseNext(-1),
+  take,
+  remove: removeChosen,
+  lift: () => {
+    hand.lift();
+    tools[tool].cancel();
+  },
 });
 
 desk.addEventListener("submit", (event) => {
@@ -177,7 +147,11 @@ desk.addEventListener("submit", (event) => {
   }
 });
 
+const seenButton = () => buttonOf("Seen", () => {}, "quiet");
+let refused = false; // What was said last was a refusal; the next correction makes it old.
+
 reading.addEventListener("change", () => {
+  drawing.showMachine(reading.machine);
   drawing.show(reading.polyps, polypName, reading.chosen, reading.mouth?.at);
   showPanel(reading);
 });
@@ -187,26 +161,36 @@ reading.addEventListener("sending", ({ detail }) => {
 });
 reading.addEventListener("done", ({ detail }) => {
   const { polyps, mouths, wound } = reading.sums;
-  say(`Written down. Now ${polyps} polyps, ${mouths} mouths, wound ${wound} mm².`);
+  const count = (n, word) => `${n} ${word}${n === "1" ? "" : "s"}`;
+  say(`Written down. Now ${count(polyps, "polyp")}, ${count(mouths, "mouth")}, wound ${wound} mm².`);
   for (const form of all("form[data-form=name]")) form.reset();
+  if (refused) hushBelow();
+  refused = false;
   if (!detail.others.length) return;
   const mine = reading.history.find((one) => detail.ids.includes(one.id));
-  const lines = ["Somebody corrected this photo, too, since you looked:", ...detail.others];
-  lines.push(mine?.state === "open" ? "Yours is kept, but waits: see the corrections below." : "Both are kept. Look whether they agree.");
-  tellBelow(lines);
+  tellBelow(
+    [
+      "Somebody corrected this photo, too, since you looked:",
+      ...detail.others,
+      mine?.state === "open"
+        ? "Yours is kept, but waits: see the corrections below."
+        : "Both are kept. Look whether they agree.",
+    ],
+    seenButton(),
+  );
 });
 reading.addEventListener("refused", ({ detail }) => {
   say("");
-  tellBelow([detail]);
+  refused = true;
+  tellBelow([detail], seenButton());
 });
 reading.addEventListener("unheard", () => {
-  const again = Object.assign(document.createElement("button"), { type: "button", textContent: "Send it again" });
-  again.addEventListener("click", () => {
-    hushBelow();
-    reading.sendAgain();
-  });
   say("");
-  tellBelow(["The connection was lost before the correction was written down."], again);
+  tellBelow(
+    ["The connection was lost before the correction was written down."],
+    buttonOf("Send it again", () => reading.sendAgain()),
+    buttonOf("Drop it", () => reading.drop(), "quiet"),
+  );
 });
 addEventListener("beforeunload", (event) => {
   if (reading.unsent) event.preventDefault();
@@ -219,8 +203,5 @@ document.addEventListener("visibilitychange", () => {
 take("look");
 reading
   .load()
-  .then(() => {
-    drawing.showMachine(reading.machine);
-    board.setAttribute("aria-busy", false);
-  })
-  .catch((error) => tellBelow([error.message]));
+  .then(() => board.setAttribute("aria-busy", false))
+  .catch((error) => tellBelow([error.message], seenButton()));

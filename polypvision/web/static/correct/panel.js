@@ -72,7 +72,7 @@ function showHistory(reading) {
     if (one.state !== "withdrawn") {
       const back = made("button", { type: "button", className: "quiet", textContent: "Take it back" });
       back.dataset.id = one.id;
-      back.setAttribute("aria-label", `Take back: ${one.author} ${one.words}`);
+      back.setAttribute("aria-label", `Take it back: ${one.author} ${one.words}`);
       row.append(back);
     }
     return row;
@@ -99,17 +99,24 @@ export function showPanel(reading) {
   find("[data-do=delete-mouth]").disabled = !reading.mouth;
 }
 
-/** Something to be read before going on; stays until it is put away. */
+/** Something to be read before going on. */
 export function tellBelow(words, ...buttons) {
   const part = find(".told");
-  const away = made("button", { type: "button", className: "quiet", textContent: "Seen" });
-  away.addEventListener("click", () => part.replaceChildren());
   const lines = words.map((one) => made("p", { textContent: one }));
-  const row = made("p", {}, ...buttons.flatMap((one) => [one, " "]), ...(buttons.length ? [] : [away]));
+  const row = made("p", {}, ...buttons.flatMap((one) => [one, " "]));
   part.replaceChildren(made("div", { className: "again" }, ...lines, row));
   part.scrollIntoView({ block: "nearest" });
 }
 
 export function hushBelow() {
   find(".told").replaceChildren();
+}
+
+export function buttonOf(textContent, what, className = "") {
+  const button = made("button", { type: "button", className, textContent });
+  button.addEventListener("click", () => {
+    hushBelow();
+    what();
+  });
+  return button;
 }

@@ -23,10 +23,10 @@ export class Reading extends EventTarget {
     this.askWho();
   }
 
-  /** Take over what the server said. */
-  take(values) {
+  /** Take over what the server said; of one's own new polyps the largest is chosen. */
+  take(values, own = false) {
     const before = new Set(this.polyps.map((one) => one.label));
-    const fresh = this.version ? values.polyps.filter((one) => !before.has(one.label)) : [];
+    const fresh = own ? values.polyps.filter((one) => !before.has(one.label)) : [];
     Object.assign(this, values);
     this.mouth = null;
     if (fresh.length) {
@@ -117,7 +117,7 @@ export class Reading extends EventTarget {
     this.tell("sending", true);
     try {
       const values = await this.server.correct(wish, seen);
-      this.take(values);
+      this.take(values, true);
       this.tell("done", { wish, others: values.others, ids: values.ids });
       this.whoStale ||= !OF_MOUTHS_AND_WOUNDS.test(wish.kind);
       if (this.whoStale) this.whoSoon = setTimeout(() => this.askWho(), 600);
@@ -134,7 +134,11 @@ export class Reading extends EventTarget {
       this.tell("unheard");
       return;
     }
-    if (error.status === 409) await this.load().catch(() => {});
+    if (error.status === 409) {
+      // Read again, the same number may be another polyp.
+      this.chosen = null;
+      await this.load().catch(() => {});
+    }
     this.tell("refused", error.message);
   }
 
@@ -150,5 +154,11 @@ export class Reading extends EventTarget {
     this.unsent = null;
     if (this.version === seen) this.correct(wish);
     else this.tell("refused", "The photo was corrected meanwhile, perhaps by you: this is how it stands.");
+  }
+
+  /** Give up a correction that was not heard. */
+  drop() {
+    this.unsent = null;
+    this.load().catch(() => this.tell("refused", "No connection."));
   }
 }
