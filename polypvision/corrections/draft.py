@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import PurePath
 
 import cv2
 import numpy as np
@@ -67,9 +68,10 @@ def plane_of(reading: PlateReading) -> Plane:
             matrix, _ = cv2.findHomography(mm, px, 0)
             if matrix is not None and np.isfinite(matrix).all():
                 return Plane(plate_to_photo=np.asarray(matrix, np.float64), scale_err=err)
+    name = PurePath(reading.facts.photo).name
     raise CorrectionError(
-        f"{reading.facts.photo} was read by an older polypvision, which did not keep how its "
-        "pixels lie on the plate. Read it again with: polypvision read --record --again PHOTO"
+        f"{name} was read by an older polypvision, which did not keep how its pixels lie on the "
+        "plate. Read it again with: polypvision read --record --again PHOTO"
     )
 
 

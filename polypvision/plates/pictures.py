@@ -23,10 +23,10 @@ WIDTHS_PX = (400, 800, 1600, 2400)
 """Sizes in which pictures are made: a phone, a phone's sharp screen, a desk, a large screen."""
 TILE_PX = 1024
 """Side of a square piece of a photo at its full sharpness."""
-_CUTTING = threading.Lock()
-"""A screen asks for many pieces at once; the photo is decoded for the first only."""
 _ROOM_ROUND = 1.25
 """A polyp is cut out with a quarter of its size round it."""
+_OPENING = threading.Lock()
+"""One large photo at a time: each takes hundreds of megabytes while it is open."""
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 
 
@@ -100,7 +100,7 @@ def photo_tile(photo: StoredPhoto, column: int, row: int, folder: Path) -> bytes
     if not (0 <= column * TILE_PX < width and 0 <= row * TILE_PX < height):
         raise ValueError(f"the photo has no piece {column}, {row}")
     kept = folder / _tile_name(photo, column, row)
-    with _CUTTING:
+    with _OPENING:
         with contextlib.suppress(OSError):  # Not cut yet.
             return kept.read_bytes()
         rgb = photo_pixels(photo)

@@ -1,5 +1,9 @@
 """The pages in a real browser, where Chromium and playwright are there."""
 
+import shutil
+import socket
+import threading
+import time
 from collections.abc import Iterator
 from hashlib import sha256
 from pathlib import Path
@@ -7,18 +11,42 @@ from typing import Any
 
 import numpy as np
 import pytest
-import web_browser
+import uvicorn
 import web_house
 from photo_makers import card_photo, encoded, exif
-from web_browser import CHROMIUM, NAME
+from web_house import House
 
+from polypvision.store.logbook import open_logbook
+from polypvision.web.app import make_app
+from polypvision.web.guard import Door
 from polypvision.web.uploads import Uploads
 
 house = web_house.house
-served = web_browser.served
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+CHROMIUM = shutil.which("chromium")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed")
+NAME = "tray.test"
+
+
+@pytest.fixture
+def served(house: House, tmp_path: Path) -> Iterator[tuple[int, Any]]:
+    """The pages behind a real socket: port, and devices."""
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        port = listening.getsockname()[1]
+        with open_logbook(tmp_path / "logbook.sqlite") as book:
+            app, devices = make_app(book, tmp_path / "served", Door(port=port, names=(NAME,)))
+            server = uvicorn.Server(
+                uvicorn.Config(app, log_level="error", proxy_headers=False, lifespan="on")
+            )
+            thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+            thread.start()
+            deadline = time.monotonic() + 30
+            while not server.started and time.monotonic() < deadline:
+                time.sleep(0.05)
+            yield port, devices
+            server.should_exit = True
+            thread.join(30)
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import json
 import re
+import sqlite3
 from dataclasses import replace
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -11,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+import sqlalchemy as sa
 import web_house
 from PIL import Image
 from starlette.testclient import TestClient
@@ -339,6 +341,21 @@ def test_a_photo_that_is_not_there(house: House, name: str) -> None:
     body = {"wishes": [{"kind": "undo"}], "seen": "0-x"}
     answer = desk.post(f"/photos/{name}/corrections", json=body, headers={"origin": DESK})
     assert answer.status_code == 404
+
+
+def test_a_logbook_that_cannot_be_written_says_so(house: House) -> None:
+    hand = Hand(house)
+
+    def only_look(connection: sqlite3.Connection, *_: object) -> None:
+        connection.execute("PRAGMA query_only = ON")
+
+    sa.event.listen(house.book.engine, "connect", only_look)
+    house.book.engine.dispose()
+    answer = hand.send({"wishes": [{"kind": "delete", "label": 1}], "seen": hand.seen})
+    assert answer.status_code == 503
+    assert "read-only" in answer.json()["words"]
+    assert str(house.folder) not in answer.text
+    assert hand.look()["version"] == hand.seen
 
 
 def test_guarded_like_every_other_page(house: House) -> None:

@@ -98,8 +98,20 @@ def touch_line(page: Any, points: list[tuple[float, float]]) -> None:
 
 
 def charts(page: Any) -> str:
-    page.wait_for_selector(".charts svg")
-    return str(page.locator(".charts").inner_html())
+    """The drawings of growth and wounds, whether they lie in the page or beside it."""
+    page.wait_for_selector(".chart")
+    return str(
+        page.evaluate(
+            """async () => {
+              const all = (what) => [...document.querySelectorAll(what)];
+              const drawn = all(".chart svg").map((one) => one.outerHTML);
+              for (const one of all(".chart img")) {
+                drawn.push(await (await fetch(one.src)).text());
+              }
+              return drawn.join();
+            }"""
+        )
+    )
 
 
 def test_a_missed_mouth_and_a_merged_pair_by_keys_alone(opened: SettledPage, house: House) -> None:
@@ -230,3 +242,28 @@ def test_a_lost_connection_loses_no_correction(opened: SettledPage) -> None:
     settle(page)
     page.click("[data-do=undo]")
     say_done(page, "2 mouths")
+
+
+@pytest.mark.parametrize("phone", [False, True])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_the_page_shuts_nobody_out(opened: SettledPage, phone: bool, scheme: str) -> None:
+    """Of axe-core's rules, WCAG 2.2 A and AA among them, none of serious impact is broken."""
+    axe = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="axe-playwright-python is not installed"
+    )
+    page = opened("Ada", phone=phone)
+    page.emulate_media(color_scheme=scheme)
+    page.locator(".every summary").click()
+    page.locator(".every tbody button").first.click()
+    page.click("[data-kind=polyp]")
+    page.click("[data-do=delete-polyp]")
+    say_done(page, "1 polyp,")
+    page.locator(".every tbody button").first.click()
+    for kind in ("look", "mouth", "polyp", "wound", "who"):
+        page.click(f"[data-kind={kind}]")
+        serious = [
+            (one["id"], [node["target"] for node in one["nodes"]])
+            for one in axe.Axe().run(page).response["violations"]
+            if one["impact"] in ("serious", "critical")
+        ]
+        assert serious == [], kind

@@ -85,6 +85,8 @@ export function hands(board, zoom, tool, cross) {
     fingers.delete(event.pointerId);
     lift();
   });
+  // Else a quick stroke is taken for a fling, and the tap after it, on a button, for its end.
+  board.addEventListener("touchstart", (event) => event.preventDefault(), { passive: false });
   board.addEventListener("contextmenu", (event) => event.preventDefault());
   board.addEventListener(
     "wheel",

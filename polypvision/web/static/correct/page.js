@@ -4,6 +4,7 @@ import { hands } from "./hands.js";
 import { listen } from "./keys.js";
 import { buttonOf, hushBelow, showPanel, tellBelow } from "./panel.js";
 import { serverOf } from "./server.js";
+import { away } from "./shapes.js";
 import { Reading } from "./state.js";
 import { toolsOf } from "./tools.js";
 import { Zoom } from "./zoom.js";
@@ -119,7 +120,8 @@ desk.addEventListener("click", ({ target }) => {
   else if (label) {
     const one = reading.polyp(Number(label));
     reading.choose(one.label);
-    zoom.bring([one.x, one.y], 2 * Math.sqrt((one.x - one.outline[0][0]) ** 2 + (one.y - one.outline[0][1]) ** 2));
+    board.scrollIntoView({ block: "nearest" });
+    zoom.bring([one.x, one.y], 2 * away([one.x, one.y], one.outline[0]));
     say(reading.inWords());
   } else if (id) reading.correct({ kind: "withdraw", id });
 });
