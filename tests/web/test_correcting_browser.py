@@ -3,12 +3,15 @@
 from collections.abc import Callable, Iterator
 from typing import Any
 
+import numpy as np
 import pytest
+import shapely
 import web_browser
 import web_house
 from web_browser import CHROMIUM, NAME
 from web_house import House
 
+from polypvision.corrections.geometry import circle
 from polypvision.plates.correct import photo_as_it_holds
 from polypvision.plates.show import stored_photos
 
@@ -267,3 +270,47 @@ def test_the_page_shuts_nobody_out(opened: SettledPage, phone: bool, scheme: str
             if one["impact"] in ("serious", "critical")
         ]
         assert serious == [], kind
+
+
+def shaped(page: Any, what: str, *values: Any) -> Any:
+    """Call one of the page's own functions on shapes."""
+    call = "async ([what, values]) => (await import('/static/correct/shapes.js'))[what](...values)"
+    return page.evaluate(call, [what, list(values)])
+
+
+def test_shapes_against_a_geometry_library(opened: SettledPage) -> None:
+    """shapely (GEOS) is the reference; its `simplify` is Douglas and Peucker's, too."""
+    page = opened("Ada")
+    rng = np.random.default_rng(0)
+    line = np.cumsum(rng.normal(0, 3, (200, 2)), axis=0)
+    for within in (0.5, 2.0, 8.0):
+        ours = shaped(page, "thinned", line.tolist(), within)
+        theirs = shapely.LineString(line).simplify(within, preserve_topology=False)
+        assert np.allclose(ours, np.asarray(theirs.coords))
+    disc = circle(np.array([100.0, 100.0]), 50.0, 200)
+    assert shaped(page, "size", disc.tolist()) == pytest.approx(shapely.Polygon(disc).area)
+    for place in rng.uniform(30, 170, (40, 2)):
+        within_disc = shapely.Polygon(disc).contains(shapely.Point(place))
+        assert shaped(page, "inside", place.tolist(), disc.tolist()) == within_disc
+
+
+@pytest.mark.parametrize("turn", [0.0, 2.0, 4.0])
+def test_a_margin_drawn_anew_joins_the_old_one(opened: SettledPage, turn: float) -> None:
+    """A bulge and a bite: the outline is that of the union, or of the difference."""
+    page = opened("Ada")
+    disc = circle(np.array([100.0, 100.0]), 50.0, 40)
+    at = np.array([100 + 50 * np.cos(turn), 100 + 50 * np.sin(turn)])
+    small = shapely.Point(at).buffer(20)
+    whole = shapely.Polygon(disc)
+    for outside, expected in ((True, whole.union(small)), (False, whole.difference(small))):
+        side = small.exterior.difference(whole) if outside else small.exterior.intersection(whole)
+        line = shapely.line_merge(side)
+        found = shaped(page, "withMargin", disc.tolist(), shapely.get_coordinates(line).tolist())
+        shape = shapely.Polygon(found)
+        assert shape.is_valid
+        assert shape.symmetric_difference(expected).area < 0.01 * whole.area
+    # Drawn once round, and a little past where it began, it is the whole outline.
+    past = [*circle(np.array([90.0, 95.0]), 40.0, 60).tolist(), [131.0, 97.0], [127.0, 101.0]]
+    found = shapely.Polygon(shaped(page, "withMargin", disc.tolist(), past))
+    assert found.is_valid
+    assert found.area == pytest.approx(np.pi * 40**2, rel=0.02)
