@@ -9,9 +9,9 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes
-from skimage.draw import polygon
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
+from polypvision.corrections.geometry import inside_mask
 from polypvision.errors import CorrectionError
 from polypvision.measure.doubts import outline_doubts
 from polypvision.measure.overlap import polygons
@@ -213,7 +213,7 @@ def _painted(outlines: Sequence[Points], shape: tuple[int, int]) -> NDArray[np.u
     """Return a mask (h, w) of outlines (n, 2) in its pixels: those whose centre lies inside."""
     mask = np.zeros(shape, np.uint8)
     for outline in outlines:
-        mask[polygon(outline[:, 1], outline[:, 0], shape)] = 1
+        mask |= inside_mask(outline, shape)
     return mask
 
 

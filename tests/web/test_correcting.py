@@ -390,7 +390,7 @@ def test_no_script_or_style_inside_the_page(house: House) -> None:
     assert weight < 500_000
 
 
-def test_plate_page_and_answer_lead_there(house: House) -> None:
+def test_the_plate_page_leads_there(house: House) -> None:
     desk, sha256 = house.desk(), photo_of(house)
     assert f"/photos/{sha256}/correct" in desk.get(f"/plates/0042?photo={sha256}").text
 

@@ -21,8 +21,9 @@ async function ask(href, options = {}) {
   if (got.status === 401) {
     throw new Refused("This device is not paired any more. Scan the square code again.", 401);
   }
-  const words = (await got.json().catch(() => ({}))).words;
-  throw new Refused(words || "That did not work. Load the page again.", got.status);
+  const { words = "" } = await got.json().catch(() => ({}));
+  // The page sends one at a time, so which of them it was says nothing.
+  throw new Refused(words.replace(/^Correction 1: /, "") || "That did not work. Load the page again.", got.status);
 }
 
 export function serverOf(sha256) {

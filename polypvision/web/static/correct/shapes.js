@@ -130,7 +130,7 @@ export function withMargin(old, drawn) {
   // What is left loses its ends; those of the line stand there.
   return meanAway(there, line) <= meanAway(back, line)
     ? [...back.slice(1, -1), ...line]
-    : [...there.slice(1, -1), ...line.toReversed()];
+    : [...there.slice(1, -1), ...[...line].reverse()];
 }
 
 /** Does a line come back to where it began? */
