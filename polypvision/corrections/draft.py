@@ -2,15 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from pathlib import PurePath
 
 import cv2
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes
-from skimage.draw import polygon
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
+from polypvision.corrections.geometry import inside_mask
 from polypvision.errors import CorrectionError
 from polypvision.measure.doubts import outline_doubts
 from polypvision.measure.overlap import polygons
@@ -67,9 +68,10 @@ def plane_of(reading: PlateReading) -> Plane:
             matrix, _ = cv2.findHomography(mm, px, 0)
             if matrix is not None and np.isfinite(matrix).all():
                 return Plane(plate_to_photo=np.asarray(matrix, np.float64), scale_err=err)
+    name = PurePath(reading.facts.photo).name
     raise CorrectionError(
-        f"{reading.facts.photo} was read by an older polypvision, which did not keep how its "
-        "pixels lie on the plate. Read it again with: polypvision read --record --again PHOTO"
+        f"{name} was read by an older polypvision, which did not keep how its pixels lie on the "
+        "plate. Read it again with: polypvision read --record --again PHOTO"
     )
 
 
@@ -211,7 +213,7 @@ def _painted(outlines: Sequence[Points], shape: tuple[int, int]) -> NDArray[np.u
     """Return a mask (h, w) of outlines (n, 2) in its pixels: those whose centre lies inside."""
     mask = np.zeros(shape, np.uint8)
     for outline in outlines:
-        mask[polygon(outline[:, 1], outline[:, 0], shape)] = 1
+        mask |= inside_mask(outline, shape)
     return mask
 
 

@@ -5,6 +5,7 @@ from itertools import pairwise
 import numpy as np
 import shapely
 import shapely.ops
+from numpy.typing import NDArray
 
 from polypvision.errors import CorrectionError
 from polypvision.reading import Points
@@ -156,3 +157,25 @@ def check_line(line: Points, size_px: tuple[int, int] | None) -> None:
     check_places(line, size_px, "The line")
     if len(line) < 2 or any(bool((a == b).all()) for a, b in pairwise(line)):
         raise CorrectionError("The line needs at least 2 points, each another place.")
+
+
+def inside_mask(outline: Points, shape: tuple[int, int]) -> NDArray[np.uint8]:
+    """Return a mask (h, w): 1 where a pixel's centre lies inside the outline (n, 2), by even-odd.
+
+    Row by row between the crossings (scan conversion: Foley et al. 1990, Computer Graphics, 3.6;
+    from memory). Asking every pixel about every edge, as scikit-image does, takes a hundred times
+    as long, and a person waits for it.
+    """
+    height, width = shape
+    ends = np.roll(outline, -1, axis=0)
+    upper = np.where((outline[:, 1] <= ends[:, 1])[:, None], outline, ends)
+    lower = np.where((outline[:, 1] <= ends[:, 1])[:, None], ends, outline)
+    first = np.clip(np.ceil(upper[:, 1]), 0, height).astype(int)
+    rows_of = np.clip(np.ceil(lower[:, 1]), 0, height).astype(int) - first
+    edge = np.repeat(np.arange(len(outline)), rows_of)
+    row = np.arange(len(edge)) - np.repeat(np.cumsum(rows_of) - rows_of, rows_of) + first[edge]
+    (x0, y0), (x1, y1) = upper[edge].T, lower[edge].T
+    crossed = x0 + (row - y0) * (x1 - x0) / (y1 - y0)
+    turns = np.zeros((height, width + 1), np.uint8)
+    np.bitwise_xor.at(turns, (row, np.clip(np.ceil(crossed), 0, width).astype(int)), 1)
+    return np.bitwise_xor.accumulate(turns, axis=1)[:, :width]

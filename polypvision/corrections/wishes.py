@@ -223,9 +223,13 @@ def _under(place: Place, reading: PlateReading) -> Polyp:
 
 
 def _number(value: Any, what: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
-        raise CorrectionError(f"{what} is {value!r}. Give a number.")
-    return float(value)
+    try:
+        number = math.nan if isinstance(value, (bool, str)) else float(value)
+    except (TypeError, ValueError, OverflowError):
+        number = math.nan  # JSON may hold whole numbers that are larger than any photo.
+    if not math.isfinite(number):
+        raise CorrectionError(f"{what} is {str(value)[:40]}. Give a number.")
+    return number
 
 
 def _above_zero(value: Any, what: str) -> float:

@@ -21,6 +21,8 @@ from polypvision.store.readings import StoredPhoto, find_photo
 
 WIDTHS_PX = (400, 800, 1600, 2400)
 """Sizes in which pictures are made: a phone, a phone's sharp screen, a desk, a large screen."""
+TILE_PX = 1024
+"""Side of a square piece of a photo at its full sharpness."""
 _ROOM_ROUND = 1.25
 """A polyp is cut out with a quarter of its size round it."""
 _OPENING = threading.Lock()
@@ -85,6 +87,58 @@ def _all_widths(photo: StoredPhoto, folder: Path) -> dict[int, bytes]:
         with contextlib.suppress(OutputError):  # A full disk costs time the next time, no picture.
             write_bytes(make_folder(folder) / f"{photo.sha256}-{width}.jpg", made[width])
     return made
+
+
+def photo_tile(photo: StoredPhoto, column: int, row: int, folder: Path) -> bytes:
+    """Return a square piece of a photo at full sharpness, as a JPEG without any metadata.
+
+    All pieces are cut when the first is asked for, and kept.
+
+    Parameters
+    ----------
+    photo : StoredPhoto
+    column, row : int
+        From 0, each `TILE_PX` wide; those at the right and at the bottom may be smaller.
+    folder : Path
+        Where pictures are kept.
+
+    Raises
+    ------
+    ValueError
+        If the photo has no such piece.
+    PhotoUnreadable
+        If the photo is not where it was.
+    """
+    width, height = photo.size_px or (0, 0)
+    if not (0 <= column * TILE_PX < width and 0 <= row * TILE_PX < height):
+        raise ValueError(f"the photo has no piece {column}, {row}")
+    kept = folder / _tile_name(photo, column, row)
+    with _OPENING:
+        with contextlib.suppress(OSError):  # Not cut yet.
+            return kept.read_bytes()
+        rgb = photo_pixels(photo)
+        # On a full disk the one that is wanted is made, and again the next time.
+        with contextlib.suppress(OutputError):
+            _cut(photo, rgb, make_folder(folder))
+            return kept.read_bytes()
+        return jpeg(_tile(rgb, column, row))
+
+
+def _tile_name(photo: StoredPhoto, column: int, row: int) -> str:
+    return f"{photo.sha256}-{column}-{row}.jpg"
+
+
+def _tile(rgb: NDArray[np.uint8], column: int, row: int) -> NDArray[np.uint8]:
+    x, y = column * TILE_PX, row * TILE_PX
+    return rgb[y : y + TILE_PX, x : x + TILE_PX]
+
+
+def _cut(photo: StoredPhoto, rgb: NDArray[np.uint8], folder: Path) -> None:
+    height, width = rgb.shape[:2]
+    for row in range(-(-height // TILE_PX)):
+        for column in range(-(-width // TILE_PX)):
+            data = jpeg(_tile(rgb, column, row))
+            write_bytes(folder / _tile_name(photo, column, row), data)
 
 
 def _scaled(rgb: NDArray[np.uint8], width_px: int, tall: float) -> NDArray[np.uint8]:

@@ -25,11 +25,12 @@ from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
 from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook
-from polypvision.web import desk, people, photos
+from polypvision.web import correcting, desk, people, photos
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
 from polypvision.web.pages import CardPart, SheetPart
 from polypvision.web.pairing import Devices, Guesses
+from polypvision.web.person import person_of
 from polypvision.web.queue import ReadingQueue, told
 from polypvision.web.setting import shown, trouble
 from polypvision.web.uploads import MAX_PIECE_BYTES, Uploads, WrongPlace
@@ -60,6 +61,8 @@ _STATUS = {
     "unknown-plate": 404,
     "unknown-task": 409,
     "unreadable": 404,
+    "unknown-photo": 404,
+    "conflict": 409,
     "logbook": 503,
     "output": 503,
     "too-large": 413,
@@ -175,7 +178,7 @@ def tick(request: Request) -> Response:
     done = asked["word"] == "done"
     if not done and asked["word"] != "undo":
         raise HTTPException(404)
-    author = request.state.said_by
+    author = person_of(request) or request.state.said_by
     task = tick_off(office.logbook, tasks, asked["key"], author=author, done=done)
     return RedirectResponse(f"/today?done={task.key}" if done else "/today", 303)
 
@@ -249,6 +252,12 @@ def _routes() -> list[BaseRoute]:
         post(sha + "/read", photos.read_with),
         Route(sha + "/scale", photos.scale, methods=["GET"]),
         post(sha + "/scale", photos.read_at_scale),
+        Route(sha + "/correct", correcting.correct_page),
+        post(sha + "/person", correcting.set_person),
+        Route(sha + "/reading", correcting.reading),
+        Route(sha + "/who", correcting.who),
+        Route(sha + "/pieces/{column:int}-{row:int}.jpg", correcting.tile_jpeg),
+        post(sha + "/corrections", correcting.correct),
         Route("/today", today_list),
         post("/today/{key:str}/{word:str}", tick),
         Route("/log", desk.log, methods=["GET"]),

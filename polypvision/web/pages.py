@@ -123,6 +123,7 @@ class PhotoSheet:
     unit: float
     polyps: tuple[DrawnPolyp, ...]
     counts: str
+    correct_href: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -250,6 +251,33 @@ class ScalePage(WholePage):
     plates: tuple[str, ...]
     needs_date: bool
     today: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorrectPage(WholePage):
+    """A photo on which its reading is put right.
+
+    Attributes
+    ----------
+    widths : str
+        Of the scaled pictures, pixels, blanks between.
+    tile_px : int
+        Side of its pieces at full sharpness.
+    author : str
+        Who corrects; empty: the page asks.
+    """
+
+    template: ClassVar[str] = "correct.html"
+    sha256: str
+    plate: str
+    plate_href: str
+    words: str
+    picture: Picture
+    widths: str
+    tile_px: int
+    author: str
+    name_before: str
+    name_most: int
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -385,6 +413,7 @@ PAGES: tuple[type[Page], ...] = (
     TakePage,
     AnswerPart,
     ScalePage,
+    CorrectPage,
     TodayPage,
     LogPage,
     CardsPage,

@@ -196,6 +196,7 @@ def photo_sheet(view: PlateView, photo: TrackedPhoto) -> PhotoSheet:
         polyps=tuple(_drawn(view, photo, one, unit) for one in polyps),
         counts=f"{row.n_polyps} polyps, {row.n_two_mouths} with two mouths"
         + (f"; {row.flags}" if row.flags else ""),
+        correct_href=f"/photos/{photo.sha256}/correct",
     )
 
 

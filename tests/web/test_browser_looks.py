@@ -61,6 +61,7 @@ def pages(house: House) -> dict[str, str]:
         "to come": f"{PLATE}/expected",
         "photos": "/photos",
         "scale": f"/photos/{last}/scale",
+        "correct": f"/photos/{last}/correct",
         "today": "/today",
         "log": "/log",
         **{f"log {kind}": f"/log?plate=0042&kind={kind}" for kind in ("cut", "dip", "sale")},
