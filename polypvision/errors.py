@@ -20,6 +20,8 @@
     │   ├── PhotoOverexposed      "overexposed"
     │   ├── PhotoDark             "dark"
     │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
+    ├── SurroundingsDoubtful  "doubtful-setting"  heights, water or lens that cannot be as they were given
+    ├── LensError             "lens"              photos of a board give no lens profile, or none is read
     ├── TableError            "table"             a table handed in has a wrong column or value
     ├── LogbookError          "logbook"           the logbook cannot be opened or written
     │   ├── LogbookTooNew         "logbook-too-new"
@@ -140,6 +142,18 @@ class ScaleDoubtful(QualityError):
     """At the scale that was given, what the photo shows cannot be polyps; at another it can."""
 
     kind = "doubtful-scale"
+
+
+class SurroundingsDoubtful(PolypvisionError):
+    """What was said of heights, water or glass cannot be."""
+
+    kind = "doubtful-setting"
+
+
+class LensError(PolypvisionError):
+    """Photos of a board do not give a lens profile, or a profile cannot be read."""
+
+    kind = "lens"
 
 
 class TableError(PolypvisionError):

@@ -18,7 +18,26 @@ FLAGS: dict[str, str] = {
     "scale-doubtful": (
         "At the scale you gave, these sizes are not those of any polyp in the trade; check it."
     ),
+    "focal-denied": (
+        "The card's perspective does not fit the photo's focal length: was it zoomed or cropped? "
+        "The focal length was left out; sizes are less certain."
+    ),
+    "zoomed": (
+        "The photo was zoomed digitally, so its lens profile does not hold; take it without zoom."
+    ),
+    "cropped": (
+        "The photo was cropped or its shape changed after it was taken, so its focal length no "
+        "longer holds; read the original."
+    ),
+    "other-lens": (
+        "The lens profiles are of another camera or focal length and were not used; make one for "
+        "this camera: polypvision lens."
+    ),
     # on a polyp
+    "card-far": (
+        "The card is too small, or too far from this polyp, for a sure scale there; lay a second "
+        "card beside it, or use a frame."
+    ),
     "touches-edge": "The polyp runs out of the measured area; its size is a lower limit.",
     "touching": "The polyp touches a neighbour; its outline there is a guess.",
     "glare": "Glare covers part of the polyp.",

@@ -117,6 +117,7 @@ def read_plate(
         polyps=polyps,
         flags=tuple(flags),
         plate_to_photo=view.plate_to_photo,
+        sight=view.sight,
     )
 
 

@@ -1,7 +1,7 @@
 """All that one dated photo told us, as plain frozen values, and its record for the outside."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from typing import Any, Literal
 
@@ -54,6 +54,71 @@ class Scale:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Sight:
+    """How a camera sees the plane of the discs, where one homography does not say it all.
+
+    A point of the plate at ``height`` above the card's plane is ``(x, y, -height)``; the camera sees
+    it at ``R (x, y, -height) + t``, z pointing away from the lens (Hartley and Zisserman 2004,
+    Multiple View Geometry, ch. 6, from memory). Distortion is Brown's: k1, k2, p1, p2, k3.
+
+    Attributes
+    ----------
+    focal_px : float
+    centre_px : tuple of 2 floats
+        Principal point in the upright photo.
+    distortion : tuple of 5 floats
+    distortion_focal_px : float
+        Focal length in which the distortion counts its radii.
+    rotation : tuple of 3 floats
+        Rotation vector of R, radians.
+    translation_mm : tuple of 3 floats
+    disc_height_mm : float
+        Of the discs above the card's plane, towards the camera.
+    boundary : {'none', 'surface', 'port'}
+        Where water begins: nowhere, at a surface parallel to the plate, or at a pane square to the
+        line of sight.
+    boundary_mm : float
+        Of a surface: its height above the card's plane; of a pane: its distance from the lens.
+    index : float
+        Refractive index of the water.
+    """
+
+    focal_px: float
+    centre_px: tuple[float, float]
+    distortion: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    distortion_focal_px: float
+    rotation: tuple[float, float, float]
+    translation_mm: tuple[float, float, float]
+    disc_height_mm: float = 0.0
+    boundary: Literal["none", "surface", "port"] = "none"
+    boundary_mm: float = 0.0
+    index: float = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class BudgetLine:
+    """One source of uncertainty of a polyp's sizes (JCGM 100:2008, 5.1.3).
+
+    Attributes
+    ----------
+    name : str
+        What is uncertain; one of `polypvision.measure.budget.SOURCES`.
+    u : float
+        Its standard uncertainty.
+    unit : str
+        Of ``u``.
+    diameter_mm, wound_mm2 : float
+        What one ``u`` of it does to the diameter and to the wound's area: sensitivity times u.
+    """
+
+    name: str
+    u: float
+    unit: str
+    diameter_mm: float
+    wound_mm2: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Mouth:
     """One mouth: place in the photo (pixels) and on the plate (mm), and a score from 0 to 1."""
 
@@ -86,6 +151,8 @@ class Polyp:
         How sure it is a polyp, 0 to 1.
     corrected_by : tuple of str
         The people whose corrections it shows, in order; empty if it is as the machine read it.
+    budget : tuple of BudgetLine
+        Where the uncertainties come from; empty where that was not recorded.
     """
 
     label: int
@@ -110,6 +177,7 @@ class Polyp:
     score: float
     flags: tuple[str, ...] = ()
     corrected_by: tuple[str, ...] = ()
+    budget: tuple[BudgetLine, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "flags", check_flags(self.flags))
@@ -136,7 +204,9 @@ class PlateReading:
         On the photo as a whole.
     plate_to_photo : ndarray (3, 3) of float64 or None
         Homography from plate coordinates (mm) to pixels of the upright photo; None where it was
-        not recorded.
+        not recorded. Of a photo with a `sight` it is the nearest homography.
+    sight : Sight or None
+        How the discs' plane is seen, where height, water or a lens profile came in.
     """
 
     facts: PhotoFacts
@@ -145,6 +215,7 @@ class PlateReading:
     polyps: tuple[Polyp, ...] = ()
     flags: tuple[str, ...] = ()
     plate_to_photo: NDArray[np.float64] | None = None
+    sight: Sight | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "flags", check_flags(self.flags))
@@ -224,7 +295,35 @@ def polyp_record(polyp: Polyp) -> dict[str, Any]:
         "score": _number(polyp.score, 4),
         "flags": list(polyp.flags),
         "corrected_by": list(polyp.corrected_by),
+        "budget": [_line_record(line) for line in polyp.budget],
     }
+
+
+def _line_record(line: BudgetLine) -> dict[str, Any]:
+    return {
+        "name": line.name,
+        "u": _number(line.u, 6),
+        "unit": line.unit,
+        "diameter_mm": _number(line.diameter_mm, 5),
+        "wound_mm2": _number(line.wound_mm2, 5),
+    }
+
+
+def _line_from(record: Mapping[str, Any]) -> BudgetLine:
+    numbers = {key: _float(record[key]) for key in ("u", "diameter_mm", "wound_mm2")}
+    return BudgetLine(name=record["name"], unit=record["unit"], **numbers)
+
+
+def _plain(values: dict[str, Any]) -> dict[str, Any]:
+    """Return values as they come back from JSON: lists for tuples."""
+    return {key: list(v) if isinstance(v, tuple) else v for key, v in values.items()}
+
+
+def _sight_from(record: Mapping[str, Any] | None) -> Sight | None:
+    if record is None:
+        return None
+    values: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in record.items()}
+    return Sight(**values)
 
 
 def to_record(outcome: Outcome) -> dict[str, Any]:
@@ -249,6 +348,7 @@ def to_record(outcome: Outcome) -> dict[str, Any]:
         "flags": list(outcome.flags),
         "scale": None,
         "plate_to_photo": None,
+        "sight": None,
         "n_polyps": 0,
         "n_mouths": 0,
         "polyps": [],
@@ -267,6 +367,7 @@ def to_record(outcome: Outcome) -> dict[str, Any]:
         "plate_to_photo": (
             None if outcome.plate_to_photo is None else outcome.plate_to_photo.tolist()
         ),
+        "sight": None if outcome.sight is None else _plain(asdict(outcome.sight)),
         "n_polyps": outcome.n_polyps,
         "n_mouths": outcome.n_mouths,
         "polyps": [polyp_record(polyp) for polyp in outcome.polyps],
@@ -295,6 +396,7 @@ def polyp_from(record: Mapping[str, Any]) -> Polyp:
         colour_lab=(float(lab[0]), float(lab[1]), float(lab[2])),
         flags=tuple(record["flags"]),
         corrected_by=tuple(record.get("corrected_by", ())),
+        budget=tuple(_line_from(line) for line in record.get("budget", ())),
         **{
             key: _float(record[key])
             for key in (
@@ -354,4 +456,5 @@ def from_record(record: Mapping[str, Any]) -> Outcome:
         polyps=tuple(polyp_from(polyp) for polyp in record["polyps"]),
         flags=flags,
         plate_to_photo=None if plane is None else np.asarray(plane, np.float64).reshape(3, 3),
+        sight=_sight_from(record.get("sight")),
     )

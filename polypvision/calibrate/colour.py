@@ -4,7 +4,7 @@ All in linear light. The codes on a home printer's card are no colour standard, 
 makes paper and grey neutral and sets the brightness; it does not claim true colours.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import LINEAR_OF_CODE, to_codes
-from polypvision.calibrate.view import apply_homography
 from polypvision.card.layout import BLACK, GREY, WHITE, Box, CardLayout
 from polypvision.reading import Points
 
@@ -21,6 +20,7 @@ PAPER_LINEAR = 0.85
 _GAIN_RATIO_MAX = 8.0
 """Largest gain of a channel against the smallest; beyond it, noise would be taken for colour."""
 _CLIPPED_CODE = 250
+Locate = Callable[[Points], Points]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -60,10 +60,10 @@ def _grid(box: Box, steps: int) -> Points:
 
 
 def _median_light(
-    rgb: NDArray[np.uint8], homography: NDArray[np.float64], points_mm: Points
+    rgb: NDArray[np.uint8], to_photo: Locate, points_mm: Points
 ) -> tuple[NDArray[np.float64], float] | None:
     """Median linear light (3,) at points of the plate, and the share of clipped ones."""
-    places = np.round(apply_homography(homography, points_mm)).astype(int)
+    places = np.round(to_photo(points_mm)).astype(int)
     inside = (
         (places[:, 0] >= 0)
         & (places[:, 1] >= 0)
@@ -95,8 +95,9 @@ def _quiet_zone(box: Box, quiet_mm: float) -> Points:
 
 def measure_light(
     rgb: NDArray[np.uint8],
-    cards: Sequence[tuple[CardLayout, NDArray[np.float64]]],
+    cards: Sequence[tuple[CardLayout, Locate]],
     seen: Sequence[tuple[int, int]],
+    to_plate: Locate,
 ) -> LightFit | None:
     """Measure the light on the cards' paper and patches.
 
@@ -104,10 +105,12 @@ def measure_light(
     ----------
     rgb : ndarray (H, W, 3) of uint8
         Upright photo.
-    cards : sequence of (CardLayout, homography)
-        The homography goes from the card's own mm to photo pixels.
+    cards : sequence of (CardLayout, callable)
+        From each card's own mm (n, 2) to photo pixels (n, 2).
     seen : sequence of (card index, marker index)
         Markers that were found; paper round hidden ones is not trusted.
+    to_plate : callable
+        From photo pixels to the first card's own mm.
 
     Returns
     -------
@@ -119,18 +122,18 @@ def measure_light(
     greys: list[tuple[Points, NDArray[np.float64]]] = []
 
     for card, marker in seen:
-        layout, homography = cards[card]
+        layout, to_photo = cards[card]
         box = layout.markers[marker]
-        light = _median_light(rgb, homography, _quiet_zone(box, layout.quiet_mm))
+        light = _median_light(rgb, to_photo, _quiet_zone(box, layout.quiet_mm))
         if light is not None:
-            spots.append((apply_homography(cards[0][1], box.corners_xy).mean(axis=0), *light))
-    for layout, homography in cards:
+            spots.append((to_photo(box.corners_xy).mean(axis=0), *light))
+    for layout, to_photo in cards:
         for patch in layout.patches:
             box = patch.box.inset(0.2 * patch.box.width)
-            light = _median_light(rgb, homography, _grid(box, 12))
+            light = _median_light(rgb, to_photo, _grid(box, 12))
             if light is None:
                 continue
-            centre = apply_homography(homography, box.corners_xy).mean(axis=0)
+            centre = to_photo(box.corners_xy).mean(axis=0)
             if patch.srgb == WHITE:
                 spots.append((centre, *light))
             elif patch.srgb == GREY:
@@ -149,8 +152,7 @@ def measure_light(
         # ratio of the printed codes.
         whites = np.array([light for _, light in greys]) / float(LINEAR_OF_CODE[GREY])
         places = np.array([place for place, _ in greys])
-    to_plate = np.linalg.inv(cards[0][1])
-    plate_mm = apply_homography(np.asarray(to_plate, np.float64), places)
+    plate_mm = to_plate(places)
     framed = cards[0][0].window is not None
     coefficients = _fit_light(plate_mm, whites, slope=framed and len(whites) >= 6)
     typical = np.exp(coefficients @ np.append(1.0, plate_mm.mean(axis=0)))

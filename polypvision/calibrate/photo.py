@@ -1,14 +1,20 @@
 """Photo to PlateView: the card is found, the plane solved, the plate resampled and balanced."""
 
 from collections.abc import Sequence
+from functools import partial
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.calibrate.colour import LightFit, balance, measure_light
+from polypvision.calibrate.colour import LightFit, Locate, balance, measure_light
+from polypvision.calibrate.lens import Lens, usual_lens
+from polypvision.calibrate.look import Look, look_at
 from polypvision.calibrate.markers import Marker, find_markers, seen_mirrored, sharpest_edge_px
-from polypvision.calibrate.plane import CardCorners, PlaneFit, fit_plane, mm_per_px, tilt_deg
+from polypvision.calibrate.plane import CardCorners, tilt_deg
+from polypvision.calibrate.resample import resample, resample_by
+from polypvision.calibrate.scale_inputs import NODES
+from polypvision.calibrate.surroundings import Surroundings
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView, apply_homography
 from polypvision.card.code import AGREEING, CardName, plate_codes
 from polypvision.card.layout import CardLayout, card_layout
@@ -88,7 +94,7 @@ def _print_scale(layout: CardLayout, bar_mm: float | None) -> float:
     return scale
 
 
-def _plane(cards: dict[CardName, list[Marker]], print_scale: float) -> PlaneFit:
+def _corners(cards: dict[CardName, list[Marker]], print_scale: float) -> list[CardCorners]:
     observed = []
     for name, markers in cards.items():
         layout = card_layout(name.kind)
@@ -100,8 +106,12 @@ def _plane(cards: dict[CardName, list[Marker]], print_scale: float) -> PlaneFit:
                 photo_px=np.concatenate([m.corners_xy for m in markers]),
             )
         )
+    return observed
+
+
+def _look(observed: Sequence[CardCorners], lens: Lens, surroundings: Surroundings) -> Look:
     try:
-        return fit_plane(observed)
+        return look_at(observed, lens, surroundings)
     except ValueError as error:
         raise CardIncomplete(
             "The visible markers of the card do not span a plane; uncover more of it."
@@ -113,90 +123,50 @@ def _clip_to(polygon: Points, low: Points, high: Points) -> tuple[Points, Points
     return np.maximum(polygon.min(axis=0), low), np.minimum(polygon.max(axis=0), high)
 
 
+def _window_seen(look: Look, layout: CardLayout, print_scale: float) -> Points | None:
+    """Corners of a frame's opening where they are seen in the plane of the discs, mm."""
+    if layout.window is None:
+        return None
+    corners = layout.window.corners_xy * print_scale
+    return corners if look.sight is None else look.to_plate(look.card_to_photo(corners))
+
+
 def _extent(
-    shape: tuple[int, int], fit: PlaneFit, layouts: Sequence[CardLayout], print_scale: float
+    shape: tuple[int, int], look: Look, layout: CardLayout, print_scale: float
 ) -> tuple[Points, Points]:
     """Return the measured area (low corner, high corner) in plate mm."""
-    window = layouts[0].window
+    window = _window_seen(look, layout, print_scale)
     if window is not None:
-        corners = window.corners_xy * print_scale
-        return corners[0], corners[2]
+        return window.min(axis=0), window.max(axis=0)
     height, width = shape
     frame = np.array([[0, 0], [width - 1, 0], [width - 1, height - 1], [0, height - 1]], float)
-    back = np.asarray(np.linalg.inv(fit.plate_to_photo), np.float64)
-    # Corners of the photo beyond the horizon have no place on the plate.
-    ahead = (np.column_stack([frame, np.ones(4)]) @ back.T)[:, 2] * back[2, 2] > 0
-    card = layouts[0].size_mm
+    card = layout.size_mm
     low: Points = np.array([-_REACH_MM, -_REACH_MM])
     high: Points = np.array([card[0] + _REACH_MM, card[1] + _REACH_MM])
-    if ahead.all():
-        low, high = _clip_to(apply_homography(back, frame), low, high)
+    shown = look.to_plate(frame)
+    # Corners of the photo beyond the horizon have no place on the plate.
+    if _all_ahead(look, frame) and np.isfinite(shown).all():
+        low, high = _clip_to(shown, low, high)
     middle: Points = np.array(card) / 2
     half = _VIEW_MAX_MM / 2
     return np.maximum(low, middle - half), np.minimum(high, middle + half)
 
 
-def resample(
-    rgb: NDArray[np.uint8], plate_to_photo: NDArray[np.float64], low: Points, high: Points
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Return the plate between two corners at the view's scale, and where the photo shows it.
-
-    Parameters
-    ----------
-    rgb : ndarray (H, W, 3) of uint8
-        Upright photo.
-    plate_to_photo : ndarray (3, 3)
-        Homography, mm to photo pixels.
-    low, high : ndarray (2,)
-        Corners in plate mm.
-
-    Returns
-    -------
-    view : ndarray (h, w, 3) of uint8
-    seen : ndarray (h, w) of bool
-    """
-    size = np.maximum(np.ceil((high - low) * VIEW_PX_PER_MM).astype(int), 1)
-    view_to_mm = np.array(
-        [[1 / VIEW_PX_PER_MM, 0, low[0]], [0, 1 / VIEW_PX_PER_MM, low[1]], [0, 0, 1.0]]
-    )
-    to_photo = plate_to_photo @ view_to_mm
-    middle = np.append(size / 2, 1.0)
-    weight = to_photo[2] @ middle
-    density = np.sqrt(abs(np.linalg.det(to_photo) / weight**3))
-    if density > 1.25:
-        # Averaging first keeps what a warp by interpolation would skip over.
-        height, width = rgb.shape[:2]
-        shrunk = (max(1, round(width / density)), max(1, round(height / density)))
-        x_factor, y_factor = shrunk[0] / width, shrunk[1] / height
-        rgb = np.asarray(cv2.resize(rgb, shrunk, interpolation=cv2.INTER_AREA), np.uint8)
-        centre = np.array(
-            [
-                [x_factor, 0, 0.5 * x_factor - 0.5],
-                [0, y_factor, 0.5 * y_factor - 0.5],
-                [0, 0, 1.0],
-            ]
-        )
-        to_photo = centre @ to_photo
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    shape = (int(size[0]), int(size[1]))
-    view = cv2.warpPerspective(rgb, to_photo, shape, flags=flags)
-    seen = cv2.warpPerspective(np.full(rgb.shape[:2], 255, np.uint8), to_photo, shape, flags=flags)
-    return np.asarray(view, np.uint8), np.asarray(seen, np.uint8) == 255
+def _all_ahead(look: Look, photo_px: Points) -> bool:
+    back = np.asarray(np.linalg.inv(look.plane.plate_to_photo), np.float64)
+    weight = (np.column_stack([photo_px, np.ones(len(photo_px))]) @ back.T)[:, 2]
+    return bool((weight * back[2, 2] > 0).all())
 
 
 def _cover_cards(
-    valid: NDArray[np.bool_],
-    low: Points,
-    fit: PlaneFit,
-    layouts: Sequence[CardLayout],
-    print_scale: float,
+    valid: NDArray[np.bool_], low: Points, look: Look, layouts: Sequence[CardLayout], scale: float
 ) -> None:
-    """Take small cards that lie on the plate out of the measured area, with a margin."""
+    """Take what is no plate out of the measured area: small cards, with a margin, and a frame."""
     mask = valid.astype(np.uint8)
-    for layout, pose in zip(layouts, fit.card_poses, strict=True):
+    for layout, pose in zip(layouts, look.card_poses, strict=True):
         if layout.window is not None:
             continue
-        width, height = (side * print_scale for side in layout.size_mm)
+        width, height = (side * scale for side in layout.size_mm)
         margin = 1.0
         corners = np.array(
             [
@@ -206,8 +176,15 @@ def _cover_cards(
                 [-margin, height + margin],
             ]
         )
-        placed = (apply_homography(pose, corners) - low) * VIEW_PX_PER_MM
-        cv2.fillConvexPoly(mask, np.round(placed).astype(np.int32), 0)
+        placed = apply_homography(pose, corners)
+        if look.sight is not None:
+            placed = look.to_plate(look.card_to_photo(placed))
+        cv2.fillConvexPoly(mask, np.round((placed - low) * VIEW_PX_PER_MM).astype(np.int32), 0)
+    window = _window_seen(look, layouts[0], scale)
+    if look.sight is not None and window is not None:
+        inside = np.zeros_like(mask)
+        cv2.fillConvexPoly(inside, np.round((window - low) * VIEW_PX_PER_MM).astype(np.int32), 1)
+        mask &= inside
     valid[:] = mask.astype(np.bool_)
 
 
@@ -273,8 +250,49 @@ def _refuse_without_code(rgb: NDArray[np.uint8], markers: Sequence[Marker]) -> N
         )
 
 
-def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> PlateView:
+def _measure_light(
+    rgb: NDArray[np.uint8],
+    look: Look,
+    cards: dict[CardName, list[Marker]],
+    print_scale: float,
+) -> LightFit | None:
+    """Measure the light on all cards; its plane is in the first card's nominal mm."""
+    shrink = np.diag([print_scale, print_scale, 1.0])
+
+    def way(pose: NDArray[np.float64]) -> Locate:
+        if look.sight is None:
+            return partial(apply_homography, look.plane.plate_to_photo @ pose @ shrink)
+        return lambda points: look.card_to_photo(apply_homography(pose @ shrink, points))
+
+    def to_plate(photo_px: Points) -> Points:
+        if look.sight is None:
+            own = look.plane.plate_to_photo @ look.card_poses[0] @ shrink
+            return apply_homography(np.asarray(np.linalg.inv(own), np.float64), photo_px)
+        return look.card_from_photo(photo_px) / print_scale
+
+    return measure_light(
+        rgb,
+        [
+            (card_layout(name.kind), way(pose))
+            for name, pose in zip(cards, look.card_poses, strict=True)
+        ],
+        [(index, m.place.place) for index, found in enumerate(cards.values()) for m in found],
+        to_plate,
+    )
+
+
+def view_from_card(
+    rgb: NDArray[np.uint8],
+    *,
+    bar_mm: float | None = None,
+    lens: Lens | None = None,
+    surroundings: Surroundings | None = None,
+) -> PlateView:
     """Return the plate of a photo that shows a reference card.
+
+    Without a lens profile, and with discs at the card's height in air, the plane is a homography
+    and nothing of the lens is used. Else the camera's pose is fitted, and the view is that of the
+    discs' plane.
 
     Parameters
     ----------
@@ -282,6 +300,10 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
         Upright photo.
     bar_mm : float, optional
         True length of the card's printed bar, measured with callipers.
+    lens : Lens, optional
+        What is known of the lens; else what is usual.
+    surroundings : Surroundings, optional
+        Height of the discs, water and glass; else none.
 
     Returns
     -------
@@ -291,6 +313,8 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
     ------
     CardMissing, CardIncomplete, CardMirrored, CardsOfTwoPlates, BarDoubtful
         If the card does not give a scale.
+    SurroundingsDoubtful
+        If the camera would stand in the water or below the discs.
     PhotoBlurred, PhotoOverexposed, PhotoDark
         If the photo would give misleading numbers.
     """
@@ -301,23 +325,22 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
     cards = {name: cards[name] for name in names}
     layouts = [card_layout(name.kind) for name in names]
     print_scale = _print_scale(layouts[0], bar_mm)
-    fit = _plane(cards, print_scale)
-
-    low, high = _extent((rgb.shape[0], rgb.shape[1]), fit, layouts, print_scale)
-    view, valid = resample(rgb, fit.plate_to_photo, low, high)
-    _cover_cards(valid, low, fit, layouts, print_scale)
-    middle = (low + high) / 2
-    per_px, fit_err = mm_per_px(fit.plate_to_photo, fit.covariance, middle)
-
-    shrink = np.diag([print_scale, print_scale, 1.0])
-    light = measure_light(
-        rgb,
-        [
-            (layout, fit.plate_to_photo @ pose @ shrink)
-            for layout, pose in zip(layouts, fit.card_poses, strict=True)
-        ],
-        [(names.index(name), m.place.place) for name, found in cards.items() for m in found],
+    look = _look(
+        _corners(cards, print_scale),
+        lens or usual_lens(rgb.shape[1], rgb.shape[0]),
+        surroundings or Surroundings(),
     )
+
+    low, high = _extent((rgb.shape[0], rgb.shape[1]), look, layouts[0], print_scale)
+    if look.sight is None:
+        view, valid = resample(rgb, look.plane.plate_to_photo, low, high)
+    else:
+        view, valid = resample_by(rgb, look.to_photo, low, high)
+    _cover_cards(valid, low, look, layouts, print_scale)
+    middle = (low + high) / 2
+    per_px = look.mm_per_px(middle)
+
+    light = _measure_light(rgb, look, cards, print_scale)
     used = [marker for found in cards.values() for marker in found]
     edge_width_mm = float(np.nanmedian([m.edge_width_px for m in used] or [np.nan])) * per_px
     flags = _light_flags(light, view, valid) | _sharpness_flags(edge_width_mm)
@@ -326,26 +349,32 @@ def view_from_card(rgb: NDArray[np.uint8], *, bar_mm: float | None = None) -> Pl
         view = balance(view, light, origin, VIEW_PX_PER_MM * print_scale)
     flags |= {"print-scale-unknown"} if bar_mm is None else set()
     flags |= {"stray-marker"} if stray else set()
+    flags |= {"focal-denied"} if look.focal_denied else set()
     if len(used) < sum(len(layout.markers) for layout in layouts):
         flags.add("few-markers")
-    if tilt_deg(fit.plate_to_photo, middle) > _TILT_FLAG_DEG:
+    plate_to_photo = look.homography(low, high)
+    if tilt_deg(plate_to_photo, middle) > _TILT_FLAG_DEG:
         flags.add("tilted")
     if per_px > 1 / _COARSE_PX_PER_MM:
         flags.add("coarse")
     print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
+    inputs = look.scale_inputs(low, high, print_err)
+    at_middle = np.array([one.change[NODES // 2, NODES // 2] for one in inputs])
     return PlateView(
         rgb=view,
         valid=valid,
         px_per_mm=VIEW_PX_PER_MM,
         origin_mm=(float(low[0]), float(low[1])),
-        plate_to_photo=fit.plate_to_photo,
-        plate_to_photo_cov=fit.covariance,
+        plate_to_photo=plate_to_photo,
         scale=Scale(
             mm_per_px=per_px,
-            mm_per_px_err=float(np.hypot(fit_err, per_px * print_err)),
+            mm_per_px_err=per_px * float(np.linalg.norm(at_middle)),
             source="card",
-            reprojection_px=fit.reprojection_px,
+            reprojection_px=look.reprojection_px,
         ),
+        sight=look.sight,
+        scale_inputs=inputs,
+        edge_width_mm=edge_width_mm,
         plate=f"{code:04d}",
         flags=tuple(flags),
     )
@@ -379,7 +408,6 @@ def view_at_scale(rgb: NDArray[np.uint8], mm_per_px: float) -> PlateView:
         px_per_mm=VIEW_PX_PER_MM,
         origin_mm=(0.0, 0.0),
         plate_to_photo=plate_to_photo,
-        plate_to_photo_cov=np.full((8, 8), np.nan),
         scale=Scale(mm_per_px=mm_per_px, mm_per_px_err=float("nan"), source="given"),
         flags=tuple(flags),
     )

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from polypvision.calibrate.view import apply_homography
 from polypvision.reading import Points
 
-_FLOOR_PX = 0.05
+FLOOR_PX = 0.05
 """Corners are never trusted better than this, however well a few of them happen to fit."""
 
 
@@ -41,18 +41,27 @@ class PlaneFit:
         Homography, mm to photo pixels, last element 1.
     covariance : ndarray (8, 8)
         Of its first eight elements, row by row.
+    response : ndarray (8, 2 m)
+        How these elements follow the corners in the photo: x1, y1, x2, y2 ...
+    photo_px : ndarray (m, 2)
+        The corners that fit.
     card_poses : tuple of ndarray (3, 3)
         Rigid motion from each card's own coordinates to the plate's; the first is the identity.
     reprojection_px : float
         Root mean square distance of the used corners from where the fit puts them.
+    noise_px : float
+        Standard deviation of one coordinate of a corner.
     outliers : int
         Corners left out because they do not fit the plane.
     """
 
     plate_to_photo: NDArray[np.float64]
     covariance: NDArray[np.float64]
+    response: NDArray[np.float64]
+    photo_px: Points
     card_poses: tuple[NDArray[np.float64], ...]
     reprojection_px: float
+    noise_px: float
     outliers: int
 
 
@@ -64,16 +73,30 @@ def _normaliser(points: Points) -> NDArray[np.float64]:
     return np.array([[size, 0, -size * centre[0]], [0, size, -size * centre[1]], [0, 0, 1.0]])
 
 
-def _rigid(x_mm: float, y_mm: float, angle: float) -> NDArray[np.float64]:
+def rigid(x_mm: float, y_mm: float, angle: float) -> NDArray[np.float64]:
+    """Return the rigid motion (3, 3) that turns by an angle (radians), then shifts."""
     cos, sin = np.cos(angle), np.sin(angle)
     return np.array([[cos, -sin, x_mm], [sin, cos, y_mm], [0.0, 0.0, 1.0]])
+
+
+def rigid_values(pose: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return x, y and angle of a rigid motion (3, 3)."""
+    return float(pose[0, 2]), float(pose[1, 2]), float(np.arctan2(pose[1, 0], pose[0, 0]))
+
+
+def inliers(off_px: Points, n_parameters: int) -> NDArray[np.bool_]:
+    """Return which corners (n,) fit, by how far (n, 2) the fit misses them."""
+    distance = np.linalg.norm(off_px, axis=1)
+    limit = max(3.5 * 1.4826 * float(np.median(distance)), 0.5)
+    keep: NDArray[np.bool_] = distance <= limit
+    return keep if 2 * keep.sum() >= n_parameters else np.ones(len(distance), dtype=np.bool_)
 
 
 def _rigid_between(source: Points, target: Points) -> tuple[float, float, float]:
     """Best rigid motion (x, y, angle) from source to target points (Kabsch 1976)."""
     a, b = source - source.mean(axis=0), target - target.mean(axis=0)
     angle = float(np.arctan2((a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]).sum(), (a * b).sum()))
-    shift = target.mean(axis=0) - _rigid(0, 0, angle)[:2, :2] @ source.mean(axis=0)
+    shift = target.mean(axis=0) - rigid(0, 0, angle)[:2, :2] @ source.mean(axis=0)
     return float(shift[0]), float(shift[1]), angle
 
 
@@ -129,7 +152,7 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
 
     def split(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
         matrix = np.linalg.inv(norm_px) @ np.append(values[:8], 1.0).reshape(3, 3) @ norm_mm
-        poses = [_rigid(*triple) for triple in values[8:].reshape(-1, 3)]
+        poses = [rigid(*triple) for triple in values[8:].reshape(-1, 3)]
         return matrix / matrix[2, 2], [np.eye(3), *poses]
 
     def residuals(values: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -147,16 +170,13 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
     fit = least_squares(
         residuals, parameters, args=(keep,), loss="soft_l1", f_scale=0.5, x_scale="jac"
     )
-    distance = np.linalg.norm(residuals(fit.x, keep).reshape(-1, 2), axis=1)
-    limit = max(3.5 * 1.4826 * float(np.median(distance)), 0.5)
-    keep = distance <= limit
-    if 2 * keep.sum() < len(parameters):
-        keep = np.ones(len(photo), dtype=np.bool_)
+    keep = inliers(residuals(fit.x, keep).reshape(-1, 2), len(parameters))
     fit = least_squares(residuals, fit.x, args=(keep,), x_scale="jac")
     spare = max(2 * int(keep.sum()) - len(parameters), 1)
     square_sum = float((fit.fun**2).sum())
-    variance = max(square_sum / spare, _FLOOR_PX**2)
-    covariance = variance * np.linalg.pinv(fit.jac.T @ fit.jac)
+    variance = max(square_sum / spare, FLOOR_PX**2)
+    inverse = np.linalg.pinv(fit.jac.T @ fit.jac)
+    covariance = variance * inverse
 
     matrix, poses = split(fit.x)
     steps = np.empty((8, 8))
@@ -167,8 +187,11 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
     return PlaneFit(
         plate_to_photo=matrix,
         covariance=steps @ covariance[:8, :8] @ steps.T,
+        response=steps @ (inverse @ fit.jac.T)[:8],
+        photo_px=photo[keep],
         card_poses=tuple(poses),
         reprojection_px=float(np.sqrt(square_sum / max(int(keep.sum()), 1))),
+        noise_px=float(np.sqrt(variance)),
         outliers=int((~keep).sum()),
     )
 

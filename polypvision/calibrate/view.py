@@ -5,11 +5,36 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.calibrate.sight import to_photo as sight_to_photo
 from polypvision.flags import check_flags
-from polypvision.reading import Points, Scale
+from polypvision.reading import Points, Scale, Sight
 
 VIEW_PX_PER_MM = 6.0
 """Pixels per mm of every PlateView. A mouth of 1 mm needs 5 px (sampling, Nyquist with margin)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ScaleInput:
+    """One thing on which the scale rests, and what its uncertainty does.
+
+    Attributes
+    ----------
+    name : str
+        'print-scale', 'markers', 'focal-length', 'lens', 'disc-height', 'water-depth', 'pane' or
+        'water-index'.
+    u : float
+        Its standard uncertainty.
+    unit : str
+        Of ``u``; '%' of its value.
+    change : ndarray (rows, columns) of float64
+        By which part of it a length grows when the thing grows by ``u``, at places spread evenly
+        over the view, the outermost on its edges.
+    """
+
+    name: str
+    u: float
+    unit: str
+    change: NDArray[np.float64]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -26,10 +51,15 @@ class PlateView:
     origin_mm : tuple of 2 floats
         Plate coordinates of the centre of pixel (row 0, column 0).
     plate_to_photo : ndarray (3, 3) of float64
-        Homography from plate coordinates (mm) to pixels of the upright photo.
-    plate_to_photo_cov : ndarray (8, 8) of float64
-        Covariance of its first eight elements, row by row, the ninth being 1; NaN when unknown.
+        Homography from plate coordinates (mm) to pixels of the upright photo; where there is a
+        ``sight``, the nearest one.
     scale : Scale
+    sight : Sight or None
+        How the discs' plane is seen, where a homography does not say it all.
+    scale_inputs : tuple of ScaleInput
+        What the scale rests on; empty if no more is known than the scale's own uncertainty.
+    edge_width_mm : float
+        10-90 % width of the card's edges, on the plate; NaN without a card.
     plate : str or None
         Plate code as printed, four digits; None without a card.
     flags : tuple of str
@@ -40,8 +70,10 @@ class PlateView:
     px_per_mm: float
     origin_mm: tuple[float, float]
     plate_to_photo: NDArray[np.float64]
-    plate_to_photo_cov: NDArray[np.float64]
     scale: Scale
+    sight: Sight | None = None
+    scale_inputs: tuple[ScaleInput, ...] = ()
+    edge_width_mm: float = float("nan")
     plate: str | None = None
     flags: tuple[str, ...] = ()
 
@@ -64,7 +96,24 @@ class PlateView:
 
     def to_photo(self, points_mm: Points) -> Points:
         """Return plate coordinates in mm (n, 2) as pixels of the upright photo (n, 2)."""
+        if self.sight is not None:
+            return sight_to_photo(self.sight, points_mm, self.sight.disc_height_mm)
         return apply_homography(self.plate_to_photo, points_mm)
+
+    def scale_changes(self, place_mm: Points) -> NDArray[np.float64]:
+        """Return each scale input's change (k,) at one place of the plate, in their order."""
+        height, width = self.valid.shape
+        column, row = self.from_mm(place_mm[None, :])[0] / (max(width - 1, 1), max(height - 1, 1))
+        return np.array([_between(one.change, row, column) for one in self.scale_inputs])
+
+
+def _between(grid: NDArray[np.float64], row: float, column: float) -> float:
+    """Return a grid's value at parts 0 to 1 of its height and width, by bilinear interpolation."""
+    place = np.clip([row, column], 0.0, 1.0) * (np.array(grid.shape) - 1)
+    first = np.minimum(place.astype(int), np.array(grid.shape) - 2)
+    (r, c), (down, right) = first, place - first
+    near = grid[r : r + 2, c : c + 2]
+    return float(np.array([1 - down, down]) @ near @ np.array([1 - right, right]))
 
 
 def apply_homography(homography: NDArray[np.float64], points_xy: Points) -> Points:

@@ -6,10 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 from skimage.color import rgb2lab
 
-from polypvision.calibrate.plane import mm_per_px
 from polypvision.calibrate.view import PlateView
+from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
 from polypvision.measure.shape import mask_outline, polygon_centroid
+from polypvision.measure.localisation import border_err_mm, outline_err_mm
 from polypvision.measure.sizes import mouth_flags, outline_size, wound_err
 from polypvision.measure.wounds import Wound, find_wound
 from polypvision.mouths.find import PolypMouths
@@ -20,6 +21,9 @@ from polypvision.segment.polyp_map import PolypMap, polyp_windows
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
 _COLOUR_PIXELS = 10_000
+_CARD_FAR = 0.01
+"""Relative uncertainty of a length from the places of the markers alone, beyond which a second card
+is advised: as much as all else together on a good photo (own choice)."""
 
 
 def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
@@ -57,25 +61,16 @@ def _mouth(view: PlateView, place_xy: Points, score: float) -> Mouth:
     )
 
 
-def _scale_err(view: PlateView, place_mm: Points) -> float:
-    """Relative standard uncertainty of lengths at one place of the plate."""
-    scale = view.scale
-    if not np.isfinite(scale.mm_per_px_err):
-        return float("nan")
-    middle_fit = mm_per_px(
-        view.plate_to_photo, view.plate_to_photo_cov, view.to_mm(_middle(view)[None, :])[0]
-    )
-    here, here_err = mm_per_px(view.plate_to_photo, view.plate_to_photo_cov, place_mm)
-    # What the photo's own error holds beyond the plane's fit (print scale) is the same everywhere.
-    common = max(
-        (scale.mm_per_px_err / scale.mm_per_px) ** 2 - (middle_fit[1] / middle_fit[0]) ** 2, 0
-    )
-    return float(np.sqrt(common + (here_err / here) ** 2))
-
-
-def _middle(view: PlateView) -> Points:
-    height, width = view.valid.shape
-    return np.array([width / 2, height / 2])
+def _scale_parts(view: PlateView, place_mm: Points) -> list[ScalePart]:
+    """What makes lengths uncertain at one place of the plate."""
+    if not view.scale_inputs:
+        relative = view.scale.mm_per_px_err / view.scale.mm_per_px
+        return [ScalePart(name="scale", u=100 * relative, unit="%", change=relative)]
+    changes = view.scale_changes(place_mm)
+    return [
+        ScalePart(name=one.name, u=one.u, unit=one.unit, change=float(change))
+        for one, change in zip(view.scale_inputs, changes, strict=True)
+    ]
 
 
 def measure_polyps(
@@ -128,13 +123,17 @@ def _measure(
     outline = mask_outline(mask)
     outline_mm = view.to_mm(outline + corner)
     centre = polygon_centroid(outline_mm)
-    relative = _scale_err(view, centre)
-    size = outline_size(outline_mm, relative)
+    parts = _scale_parts(view, centre)
+    relative = combined(part.change for part in parts)
+    outline_err = outline_err_mm(view.edge_width_mm)
+    size = outline_size(outline_mm, relative, outline_err)
 
     pixels = rgb[mask]
     body = body_colour(pixels)
     wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
+    margin_mm = wound.margin_px / view.px_per_mm
+    border_err = border_err_mm(view.edge_width_mm)
     flags = _flags(mask, labels, label, pixels, view.valid[window], wound)
     flags |= outline_doubts(
         outline,
@@ -146,6 +145,8 @@ def _measure(
     )
     if size.irregular:
         flags.add("irregular")
+    if any(part.name == "markers" and abs(part.change) > _CARD_FAR for part in parts):
+        flags.add("card-far")
     flags |= mouth_flags(len(mouths.places_xy), mouths.two_mouths_probability, normal_mouths)
     centre_px = view.to_photo(centre[None, :])[0]
     return Polyp(
@@ -167,14 +168,22 @@ def _measure(
         ),
         two_mouths_probability=mouths.two_mouths_probability,
         wound_mm2=wound_mm2,
-        wound_mm2_err=wound_err(wound_mm2, wound.margin_px / view.px_per_mm, relative),
-        wound_margin_mm=wound.margin_px / view.px_per_mm,
+        wound_mm2_err=wound_err(wound_mm2, margin_mm, relative, border_err),
+        wound_margin_mm=margin_mm,
         wound_outlines_px=tuple(
             view.to_photo(view.to_mm(part + corner)) for part in wound.outlines_xy
         ),
         colour_lab=(float(body[0]), float(body[1]), float(body[2])),
         score=polyp_map.scores[label - 1],
         flags=tuple(flags),
+        budget=budget_lines(
+            parts,
+            size,
+            outline_err,
+            wound_mm2=wound_mm2,
+            margin_mm=margin_mm,
+            border_err_mm=border_err,
+        ),
     )
 
 

@@ -40,14 +40,26 @@ class OutlineSize:
     diameter_mm: float
     diameter_mm_err: float
     feret_max_mm: float
+    perimeter_mm: float
     irregular: bool
 
 
-def outline_size(outline_mm: Points, scale_err: float) -> OutlineSize:
-    """Measure a closed outline (n, 2) in mm; the scale there has this relative uncertainty."""
+def outline_size(
+    outline_mm: Points, scale_err: float, outline_err_mm: float = OUTLINE_ERR_MM
+) -> OutlineSize:
+    """Measure a closed outline (n, 2) in mm.
+
+    Parameters
+    ----------
+    outline_mm : ndarray (n, 2)
+    scale_err : float
+        Relative standard uncertainty of lengths there.
+    outline_err_mm : float
+        Standard uncertainty of where the outline runs, common to all of it.
+    """
     area, length = polygon_area(outline_mm), perimeter(outline_mm)
     diameter = equivalent_diameter(area)
-    area_err = float(np.hypot(2 * scale_err * area, length * OUTLINE_ERR_MM))
+    area_err = float(np.hypot(2 * scale_err * area, length * outline_err_mm))
     return OutlineSize(
         centre_mm=polygon_centroid(outline_mm),
         area_mm2=area,
@@ -55,16 +67,19 @@ def outline_size(outline_mm: Points, scale_err: float) -> OutlineSize:
         diameter_mm=diameter,
         diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
         feret_max_mm=feret_max(outline_mm),
+        perimeter_mm=length,
         irregular=circularity(area, length) < _IRREGULAR_CIRCULARITY,
     )
 
 
-def wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:
+def wound_err(
+    wound_mm2: float, margin_mm: float, scale_err: float, border_err_mm: float = OUTLINE_ERR_MM
+) -> float:
     """Uncertainty of a wound's area: its two borders, each uncertain like an outline."""
     if wound_mm2 == 0:
         # Less than the smallest area that is looked for could be there unseen.
         return MIN_WOUND_MM2 / float(np.sqrt(3))
-    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * OUTLINE_ERR_MM))
+    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * border_err_mm))
 
 
 def mouth_flags(n_mouths: int, two_mouths_probability: float, normal_mouths: int) -> set[str]:

@@ -1,14 +1,15 @@
 """Rendered plates and close-ups as lessons: what the reader sees, and what it should say."""
 
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 from skimage.draw import polygon
 
 from polypvision.calibrate.colour import measure_light
-from polypvision.calibrate.photo import resample
-from polypvision.calibrate.view import VIEW_PX_PER_MM
+from polypvision.calibrate.resample import resample
+from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
 from polypvision.card.layout import card_layout
 from polypvision.errors import TableError
 from polypvision.reading import Points
@@ -73,8 +74,9 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
     layout = card_layout(scene.card)
     light = measure_light(
         photo.rgb,
-        [(layout, photo.plate_to_photo)],
+        [(layout, partial(apply_homography, photo.plate_to_photo))],
         [(0, index) for index in range(len(layout.markers))],
+        partial(apply_homography, np.linalg.inv(photo.plate_to_photo)),
     )
     gains = np.ones(3, np.float32)
     if light is not None:

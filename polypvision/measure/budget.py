@@ -1,0 +1,180 @@
+"""Uncertainty budgets: where the plus-minus of a size comes from, and what it adds up to.
+
+References
+----------
+JCGM 100:2008, Evaluation of measurement data - Guide to the expression of uncertainty in
+measurement (GUM): combined standard uncertainty 5.1.2, effective degrees of freedom G.4.1.
+JCGM 101:2008, Supplement 1, Propagation of distributions using a Monte Carlo method: how the tests
+check it.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from scipy.stats import t as student_t
+
+from polypvision.measure.sizes import OutlineSize
+from polypvision.reading import BudgetLine
+
+SOURCES: dict[str, str] = {
+    "scale": "scale, as given or from the card as a whole",
+    "print-scale": "print scale of the card",
+    "markers": "places of the card's markers, carried to the polyp",
+    "focal-length": "focal length and middle of the lens",
+    "lens": "distortion of the lens, at the picture's corners",
+    "disc-height": "height of the disc against the card",
+    "water-depth": "depth of the water",
+    "pane": "way from the lens to the pane",
+    "water-index": "refractive index of the water",
+    "outline": "where the outline runs",
+    "wound-border": "where the wound's border runs",
+}
+"""Every source of uncertainty, in the order of a budget, and what it is."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Component:
+    """One input quantity of a measurement.
+
+    Attributes
+    ----------
+    name : str
+    u : float
+        Standard uncertainty of the input.
+    sensitivity : float
+        Change of the result per unit of the input.
+    degrees_of_freedom : float
+        Of ``u``; infinite where it is known for sure.
+    """
+
+    name: str
+    u: float
+    sensitivity: float
+    degrees_of_freedom: float = np.inf
+
+    @property
+    def contribution(self) -> float:
+        """Sensitivity times uncertainty, with its sign, in the unit of the result."""
+        return self.sensitivity * self.u
+
+
+@dataclass(frozen=True, kw_only=True)
+class Budget:
+    """All inputs of one result, which are taken to be independent.
+
+    Attributes
+    ----------
+    components : tuple of Component
+    """
+
+    components: tuple[Component, ...]
+
+    @cached_property
+    def standard_uncertainty(self) -> float:
+        """Combined standard uncertainty: root of the sum of squared contributions."""
+        return combined(one.contribution for one in self.components)
+
+    @cached_property
+    def effective_degrees_of_freedom(self) -> float:
+        """By the formula of Welch and Satterthwaite."""
+        spread = sum(one.contribution**4 / one.degrees_of_freedom for one in self.components)
+        return self.standard_uncertainty**4 / spread if spread > 0 else float("inf")
+
+    def expanded(self, level: float = 0.95) -> float:
+        """Return half the width of the interval that holds the value with this probability.
+
+        Student's t with the effective degrees of freedom, rounded down.
+        """
+        freedom = np.floor(self.effective_degrees_of_freedom)
+        return float(student_t.ppf((1 + level) / 2, freedom) * self.standard_uncertainty)
+
+    def shares(self) -> dict[str, float]:
+        """Return which part of the variance each input makes, 0 to 1, by name."""
+        total = self.standard_uncertainty**2
+        return {one.name: one.contribution**2 / total if total else 0.0 for one in self.components}
+
+
+def combined(contributions: Iterable[float]) -> float:
+    """Return the root of the sum of squares of independent contributions."""
+    return float(np.sqrt(sum(value**2 for value in contributions)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScalePart:
+    """One source of the scale at one place: relative change of lengths for one ``u`` of it."""
+
+    name: str
+    u: float
+    unit: str
+    change: float
+
+
+def budget_lines(
+    parts: Sequence[ScalePart],
+    size: OutlineSize,
+    outline_err_mm: float,
+    *,
+    wound_mm2: float,
+    margin_mm: float,
+    border_err_mm: float,
+) -> tuple[BudgetLine, ...]:
+    """Return a polyp's budget: what every source does to its diameter and its wound.
+
+    Parameters
+    ----------
+    parts : sequence of ScalePart
+    size : OutlineSize
+    outline_err_mm, border_err_mm : float
+        Standard uncertainties of where outline and wound's border run.
+    wound_mm2, margin_mm : float
+        Area of the wound and length of its margin; no wound is 0.
+    """
+    lines = [
+        BudgetLine(
+            name=part.name,
+            u=part.u,
+            unit=part.unit,
+            diameter_mm=part.change * size.diameter_mm,
+            wound_mm2=2 * part.change * wound_mm2,
+        )
+        for part in parts
+    ]
+    # The area grows by its perimeter times the way of the outline; d = 2 sqrt(A / pi).
+    per_mm = 2 * size.perimeter_mm / (np.pi * size.diameter_mm) if size.diameter_mm else np.nan
+    lines.append(
+        BudgetLine(
+            name="outline",
+            u=outline_err_mm,
+            unit="mm",
+            diameter_mm=float(per_mm * outline_err_mm),
+            wound_mm2=0.0,
+        )
+    )
+    if wound_mm2 > 0:
+        lines.append(
+            BudgetLine(
+                name="wound-border",
+                u=border_err_mm,
+                unit="mm",
+                diameter_mm=0.0,
+                wound_mm2=2 * margin_mm * border_err_mm,
+            )
+        )
+    return tuple(lines)
+
+
+def explained(lines: Sequence[BudgetLine], of: Literal["diameter_mm", "wound_mm2"]) -> Budget:
+    """Return the budget of one result from a polyp's lines."""
+    return Budget(
+        components=tuple(
+            Component(
+                name=line.name,
+                u=line.u,
+                sensitivity=getattr(line, of) / line.u if line.u else 0.0,
+            )
+            for line in lines
+        )
+    )
