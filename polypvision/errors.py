@@ -20,8 +20,8 @@
     │   ├── PhotoOverexposed      "overexposed"
     │   ├── PhotoDark             "dark"
     │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
-    ├── SurroundingsDoubtful  "doubtful-setting"  heights, water or lens that cannot be as they were given
-    ├── LensError             "lens"              photos of a board give no lens profile, or none is read
+    ├── SurroundingsDoubtful  "doubtful-setting"  heights or water that cannot be as given
+    ├── LensError             "lens"              a lens profile that cannot be made or read
     ├── TableError            "table"             a table handed in has a wrong column or value
     ├── LogbookError          "logbook"           the logbook cannot be opened or written
     │   ├── LogbookTooNew         "logbook-too-new"

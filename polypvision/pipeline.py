@@ -6,9 +6,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.calibrate.lens import Lens
 from polypvision.calibrate.photo import view_at_scale, view_from_card
+from polypvision.calibrate.surroundings import Surroundings
 from polypvision.calibrate.view import PlateView
-from polypvision.errors import CardsOfTwoPlates, ScaleDoubtful
+from polypvision.calibrate.water import REEF_SALINITY, REEF_TEMPERATURE_C, water_index
+from polypvision.errors import CardsOfTwoPlates, ScaleDoubtful, SurroundingsDoubtful
 from polypvision.measure.polyps import measure_polyps
 from polypvision.mouths.find import find_mouths
 from polypvision.reading import PhotoFacts, PlateReading, Polyp
@@ -51,6 +54,11 @@ class ReadSettings:
     polyp_test : bool
         Whether what is found must look like a polyp. Without, everything round that stands out is
         found by its shape alone, and no mouths or wounds are looked for.
+    disc_height_mm, water_depth_mm, port_mm : float, float or None, float or None
+        As in `calibrate.surroundings.Surroundings`, with their uncertainties; None for one of
+        these takes what is usual.
+    salinity, temperature_c : float or None
+        Of the water; None takes a reef's.
     """
 
     mm_per_px: float | None = None
@@ -58,12 +66,47 @@ class ReadSettings:
     plate: str | None = None
     normal_mouths: int = 1
     polyp_test: bool = True
+    disc_height_mm: float = 0.0
+    disc_height_err_mm: float | None = None
+    water_depth_mm: float | None = None
+    water_depth_err_mm: float | None = None
+    port_mm: float | None = None
+    salinity: float | None = None
+    temperature_c: float | None = None
+
+    @property
+    def surroundings(self) -> Surroundings:
+        """What was said of heights and water.
+
+        Raises
+        ------
+        SurroundingsDoubtful
+            If it cannot be.
+        """
+        said = {
+            "water_depth_mm": self.water_depth_mm,
+            "port_mm": self.port_mm,
+            "disc_height_err_mm": self.disc_height_err_mm,
+            "water_depth_err_mm": self.water_depth_err_mm,
+        }
+        index = water_index(
+            REEF_SALINITY if self.salinity is None else self.salinity,
+            REEF_TEMPERATURE_C if self.temperature_c is None else self.temperature_c,
+        )
+        given = {name: value for name, value in said.items() if value is not None}
+        return Surroundings(disc_height_mm=self.disc_height_mm, index=index, **given)
 
 
-def _view(rgb: NDArray[np.uint8], settings: ReadSettings) -> PlateView:
-    if settings.mm_per_px is not None:
-        return view_at_scale(rgb, settings.mm_per_px)
-    return view_from_card(rgb, bar_mm=settings.bar_mm)
+def _view(rgb: NDArray[np.uint8], settings: ReadSettings, lens: Lens | None) -> PlateView:
+    surroundings = settings.surroundings
+    if settings.mm_per_px is None:
+        return view_from_card(rgb, bar_mm=settings.bar_mm, lens=lens, surroundings=surroundings)
+    if not surroundings.plain:
+        raise SurroundingsDoubtful(
+            "A scale was given by hand together with a height or water. Such a scale is that of "
+            "the discs themselves: leave the height and the water out."
+        )
+    return view_at_scale(rgb, settings.mm_per_px)
 
 
 def _plate(view: PlateView, settings: ReadSettings) -> str | None:
@@ -76,7 +119,10 @@ def _plate(view: PlateView, settings: ReadSettings) -> str | None:
 
 
 def read_plate(
-    rgb: NDArray[np.uint8], facts: PhotoFacts, settings: ReadSettings | None = None
+    rgb: NDArray[np.uint8],
+    facts: PhotoFacts,
+    settings: ReadSettings | None = None,
+    lens: Lens | None = None,
 ) -> PlateReading:
     """Read one photo of a plate.
 
@@ -87,6 +133,8 @@ def read_plate(
     facts : PhotoFacts
         Carried into the reading.
     settings : ReadSettings, optional
+    lens : Lens, optional
+        What is known of the photo's lens.
 
     Returns
     -------
@@ -98,12 +146,14 @@ def read_plate(
     CardError, QualityError
         If the photo gives no scale, or would give misleading numbers. `ScaleDoubtful` if at the
         scale that was given hardly anything is seen, but polyps are at a tenth or ten times it.
+    SurroundingsDoubtful
+        If what was said of heights and water cannot be.
     """
     settings = settings or ReadSettings()
     given = settings.mm_per_px if settings.polyp_test else None
     if given is not None:
         _refuse_vast_field(rgb, given)
-    view = _view(rgb, settings)
+    view = _view(rgb, settings, lens)
     plate = _plate(view, settings)
     polyps = _polyps(view, settings)
     flags = set(view.flags)

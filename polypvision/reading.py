@@ -57,8 +57,8 @@ class Scale:
 class Sight:
     """How a camera sees the plane of the discs, where one homography does not say it all.
 
-    A point of the plate at ``height`` above the card's plane is ``(x, y, -height)``; the camera sees
-    it at ``R (x, y, -height) + t``, z pointing away from the lens (Hartley and Zisserman 2004,
+    A point of the plate at ``height`` above the card's plane is ``(x, y, -height)``; the camera
+    sees it at ``R (x, y, -height) + t``, z pointing away from the lens (Hartley and Zisserman 2004,
     Multiple View Geometry, ch. 6, from memory). Distortion is Brown's: k1, k2, p1, p2, k3.
 
     Attributes

@@ -12,7 +12,7 @@ INDEX_ERR = 0.003
 (650 nm) it varies by 0.010, and blue lamps are common."""
 _SALINITY = (0.0, 45.0)
 _TEMPERATURE_C = (0.0, 40.0)
-_WAVELENGTH_NM = (400.0, 700.0)
+_WAVELENGTH_NM = (380.0, 750.0)
 
 
 def water_index(
@@ -30,7 +30,7 @@ def water_index(
     temperature_c : float
         Fitted from 0 to 30; up to 40 is let through.
     wavelength_nm : float
-        400 to 700.
+        Fitted from 400 to 700; what the eye sees is let through.
 
     Raises
     ------
@@ -49,7 +49,7 @@ def water_index(
     """
     _check("A salinity", salinity, _SALINITY, "per mille; sea water has about 35")
     _check("A temperature", temperature_c, _TEMPERATURE_C, "degrees Celsius; a reef has about 25")
-    _check("A wavelength", wavelength_nm, _WAVELENGTH_NM, "nm; the eye sees 400 to 700")
+    _check("A wavelength", wavelength_nm, _WAVELENGTH_NM, "nm; the eye sees 380 to 750")
     s, t, w = salinity, temperature_c, wavelength_nm
     return (
         1.31405

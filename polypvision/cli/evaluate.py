@@ -40,6 +40,12 @@ def evaluate(
         int,
         typer.Option(metavar="N", min=0, help="Foretell the stock of N invented plates."),
     ] = 0,
+    uncertainty: Annotated[
+        int,
+        typer.Option(
+            metavar="N", min=0, help="Draw and read N plates; do the intervals hold the truth?"
+        ),
+    ] = 0,
     people: Annotated[
         bool,
         typer.Option("--people", help="Compare the machine with people's corrections so far."),
@@ -56,10 +62,14 @@ def evaluate(
     expansion gains. With --stock: how often the 95 % interval of the number of ready pieces held
     what became of the plates, foretold from photos of their first two to four weeks.
 
+    With --uncertainty: plates with a small card at one end, tilted, with discs of all heights under
+    water of all depths, a bent lens and blur; how often the 95 % intervals hold the true diameter
+    and wound, and how far off sizes are with and without what was said of height, water and lens.
+
     With --people: count bias, limits of agreement of diameters, and mouths; the machine's
     readings in the logbook against what people made of them.
     """
-    invented = {_series: series, _forecasts: forecasts, _stock: stock}
+    invented = {_series: series, _forecasts: forecasts, _stock: stock, _uncertainty: uncertainty}
     asked = [(score, count) for score, count in invented.items() if count]
     if people and readings is None and not asked:
         _people(logbook, json)
@@ -70,7 +80,8 @@ def evaluate(
         _readings(readings, truth, json)
     else:
         raise typer.BadParameter(
-            "give READINGS.json and TRUTH.json, --series N, --forecasts N, --stock N or --people."
+            "give READINGS.json and TRUTH.json, --series N, --forecasts N, --stock N, "
+            "--uncertainty N or --people."
         )
 
 
@@ -116,6 +127,21 @@ def _stock(count: int, seed: int, json: Path | None) -> None:
     write_json(json, stock_record(scores))
     if not is_terminal(json):
         for line in stock_rows(scores):
+            typer.echo(line)
+
+
+def _uncertainty(count: int, seed: int, json: Path | None) -> None:
+    from polypvision.evaluate.uncertainty import (
+        score_uncertainty,
+        uncertainty_lines,
+        uncertainty_record,
+    )
+
+    with progress_bar("Reading") as show:
+        scores = score_uncertainty(count, seed=seed, show=lambda done: show(done, count, ""))
+    write_json(json, uncertainty_record(scores))
+    if not is_terminal(json):
+        for line in uncertainty_lines(scores):
             typer.echo(line)
 
 

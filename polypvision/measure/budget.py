@@ -17,6 +17,7 @@ import numpy as np
 from scipy.stats import t as student_t
 
 from polypvision.measure.sizes import OutlineSize
+from polypvision.measure.wounds import MIN_WOUND_MM2
 from polypvision.reading import BudgetLine
 
 SOURCES: dict[str, str] = {
@@ -31,6 +32,7 @@ SOURCES: dict[str, str] = {
     "water-index": "refractive index of the water",
     "outline": "where the outline runs",
     "wound-border": "where the wound's border runs",
+    "wound-speck": "specks too small to tell a wound from a highlight",
 }
 """Every source of uncertainty, in the order of a budget, and what it is."""
 
@@ -118,8 +120,7 @@ def budget_lines(
     outline_err_mm: float,
     *,
     wound_mm2: float,
-    margin_mm: float,
-    border_err_mm: float,
+    wound_border_err_mm2: float,
 ) -> tuple[BudgetLine, ...]:
     """Return a polyp's budget: what every source does to its diameter and its wound.
 
@@ -127,10 +128,10 @@ def budget_lines(
     ----------
     parts : sequence of ScalePart
     size : OutlineSize
-    outline_err_mm, border_err_mm : float
-        Standard uncertainties of where outline and wound's border run.
-    wound_mm2, margin_mm : float
-        Area of the wound and length of its margin; no wound is 0.
+    outline_err_mm : float
+        Standard uncertainty of where the outline runs.
+    wound_mm2, wound_border_err_mm2 : float
+        Area of the wound, 0 if none was seen, and what its border's place leaves uncertain.
     """
     lines = [
         BudgetLine(
@@ -153,16 +154,11 @@ def budget_lines(
             wound_mm2=0.0,
         )
     )
-    if wound_mm2 > 0:
-        lines.append(
-            BudgetLine(
-                name="wound-border",
-                u=border_err_mm,
-                unit="mm",
-                diameter_mm=0.0,
-                wound_mm2=2 * margin_mm * border_err_mm,
-            )
-        )
+    # Less than the smallest area that is looked for may be there unseen, or be a highlight.
+    speck = MIN_WOUND_MM2 / float(np.sqrt(3))
+    border = wound_border_err_mm2 if wound_mm2 > 0 else 0.0
+    for name, u in (("wound-border", border), ("wound-speck", speck)):
+        lines.append(BudgetLine(name=name, u=u, unit="mm2", diameter_mm=0.0, wound_mm2=u))
     return tuple(lines)
 
 

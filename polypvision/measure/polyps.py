@@ -9,9 +9,13 @@ from skimage.color import rgb2lab
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
-from polypvision.measure.shape import mask_outline, polygon_centroid
-from polypvision.measure.localisation import border_err_mm, outline_err_mm
-from polypvision.measure.sizes import mouth_flags, outline_size, wound_err
+from polypvision.measure.shape import mask_outline, perimeter, polygon_centroid
+from polypvision.measure.localisation import (
+    band_width_mm,
+    outline_err_mm,
+    wound_border_err_mm2,
+)
+from polypvision.measure.sizes import mouth_flags, outline_size
 from polypvision.measure.wounds import Wound, find_wound
 from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
@@ -125,7 +129,8 @@ def _measure(
     centre = polygon_centroid(outline_mm)
     parts = _scale_parts(view, centre)
     relative = combined(part.change for part in parts)
-    outline_err = outline_err_mm(view.edge_width_mm)
+    band = band_width_mm(maps.tissue[window], mask, view.px_per_mm, perimeter(outline_mm))
+    outline_err = outline_err_mm(band, view.edge_width_mm)
     size = outline_size(outline_mm, relative, outline_err)
 
     pixels = rgb[mask]
@@ -133,7 +138,10 @@ def _measure(
     wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
     margin_mm = wound.margin_px / view.px_per_mm
-    border_err = border_err_mm(view.edge_width_mm)
+    border_err = wound_border_err_mm2(maps.wound[window], mask, view.px_per_mm)
+    budget = budget_lines(
+        parts, size, outline_err, wound_mm2=wound_mm2, wound_border_err_mm2=border_err
+    )
     flags = _flags(mask, labels, label, pixels, view.valid[window], wound)
     flags |= outline_doubts(
         outline,
@@ -168,7 +176,7 @@ def _measure(
         ),
         two_mouths_probability=mouths.two_mouths_probability,
         wound_mm2=wound_mm2,
-        wound_mm2_err=wound_err(wound_mm2, margin_mm, relative, border_err),
+        wound_mm2_err=combined(line.wound_mm2 for line in budget),
         wound_margin_mm=margin_mm,
         wound_outlines_px=tuple(
             view.to_photo(view.to_mm(part + corner)) for part in wound.outlines_xy
@@ -176,14 +184,7 @@ def _measure(
         colour_lab=(float(body[0]), float(body[1]), float(body[2])),
         score=polyp_map.scores[label - 1],
         flags=tuple(flags),
-        budget=budget_lines(
-            parts,
-            size,
-            outline_err,
-            wound_mm2=wound_mm2,
-            margin_mm=margin_mm,
-            border_err_mm=border_err,
-        ),
+        budget=budget,
     )
 
 

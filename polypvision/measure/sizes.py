@@ -16,8 +16,8 @@ from polypvision.measure.wounds import MIN_WOUND_MM2
 from polypvision.reading import Points
 
 OUTLINE_ERR_MM = 0.10
-"""Standard uncertainty of where an outline runs, common to a whole outline, mm (own estimate from
-rendered plates; see the accuracy table in DEVELOPERS.md)."""
+"""Standard uncertainty of where an outline runs that a person drew, common to all of it, mm (own
+estimate). Of those that the machine found see `polypvision.measure.localisation`."""
 _IRREGULAR_CIRCULARITY = 0.6
 _UNSURE = (0.25, 0.75)
 
@@ -72,14 +72,12 @@ def outline_size(
     )
 
 
-def wound_err(
-    wound_mm2: float, margin_mm: float, scale_err: float, border_err_mm: float = OUTLINE_ERR_MM
-) -> float:
-    """Uncertainty of a wound's area: its two borders, each uncertain like an outline."""
+def wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:
+    """Uncertainty of a wound that a person drew: two borders, each uncertain like an outline."""
     if wound_mm2 == 0:
         # Less than the smallest area that is looked for could be there unseen.
         return MIN_WOUND_MM2 / float(np.sqrt(3))
-    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * border_err_mm))
+    return float(np.hypot(2 * scale_err * wound_mm2, 2 * margin_mm * OUTLINE_ERR_MM))
 
 
 def mouth_flags(n_mouths: int, two_mouths_probability: float, normal_mouths: int) -> set[str]:

@@ -1,38 +1,30 @@
 """From the painted plane to a photo: perspective, light on the way, lens, sensor, encoding."""
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.srgb import to_codes
-from polypvision.render.canvas import Canvas, Radiance
+from polypvision.render.canvas import Canvas, Lamp, Radiance
 from polypvision.render.noise import Field, cloud
+from polypvision.render.optics import Optics, camera_turn
 from polypvision.render.scene import Camera, Light
 
 Matrix = NDArray[np.float64]
 _OVERSAMPLING = 2
 
 
-def _rotation(axis: NDArray[np.float64], angle: float) -> Matrix:
-    matrix, _ = cv2.Rodrigues(axis * angle)
-    return np.asarray(matrix, dtype=np.float64)
-
-
 def plate_to_photo(camera: Camera) -> Matrix:
     """Return the homography (3, 3) from plate coordinates (mm) to photo pixels.
 
     A pinhole camera looks along its axis at the target. The plate is the plane z = 0; a tilt
-    turns it about an axis in the plane, a roll about the line of sight.
+    turns it about an axis in the plane, a roll about the line of sight. A bent lens and water are
+    left out; see `polypvision.render.optics`.
     """
-    side = math.radians(camera.tilt_towards_deg)
-    # The side on which the camera stands comes nearer: turn about the axis square to it.
-    axis = np.array([-math.sin(side), math.cos(side), 0.0])
-    turn = _rotation(np.array([0.0, 0.0, 1.0]), math.radians(camera.roll_deg)) @ _rotation(
-        axis, math.radians(camera.tilt_deg)
-    )
+    turn = camera_turn(camera)
     target = np.array([camera.target_x_mm, camera.target_y_mm])
     shift = np.array([0.0, 0.0, camera.distance_mm]) - turn[:, :2] @ target
     focal = np.array(
@@ -75,6 +67,61 @@ def _warp(canvas: Canvas, homography: Matrix, camera: Camera) -> Radiance:
     )
 
 
+_RAY_GRID_PX = 8
+"""Spacing of the rays that are traced; between them places on the plane vary smoothly."""
+
+
+def _traced(
+    picture: NDArray[np.float32], canvas: Canvas, optics: Optics, height_mm: float
+) -> NDArray[np.float32]:
+    """See a painted plane at a height along traced rays, each photo pixel the mean of its area.
+
+    ``picture`` is of the canvas's pixels; what lies beyond them is 0.
+    """
+    camera, step = optics.camera, _OVERSAMPLING
+    width, height = camera.width_px, camera.height_px
+    columns = np.arange(-_RAY_GRID_PX, width + 2 * _RAY_GRID_PX, _RAY_GRID_PX)
+    rows = np.arange(-_RAY_GRID_PX, height + 2 * _RAY_GRID_PX, _RAY_GRID_PX)
+    x, y = np.meshgrid(columns, rows)
+    places = optics.plane_places(np.column_stack([x.ravel(), y.ravel()]).astype(float), height_mm)
+    matrix = canvas.plane_to_pixels()
+    pixels = places * matrix[[0, 1], [0, 1]] + matrix[:2, 2]
+    coarse = np.nan_to_num(pixels, nan=-1e6).reshape(len(rows), len(columns), 2)
+    fine_x = (np.arange(width * step) - (step - 1) / 2) / step
+    fine_y = (np.arange(height * step) - (step - 1) / 2) / step
+    across, down = np.meshgrid(
+        (fine_x / _RAY_GRID_PX + 1).astype(np.float32),
+        (fine_y / _RAY_GRID_PX + 1).astype(np.float32),
+    )
+    maps = cv2.remap(coarse.astype(np.float32), across, down, cv2.INTER_LINEAR)
+    fine = cv2.remap(picture, maps[..., 0], maps[..., 1], cv2.INTER_LINEAR)
+    return np.asarray(
+        cv2.resize(fine, (width, height), interpolation=cv2.INTER_AREA), dtype=np.float32
+    )
+
+
+def see_layers(
+    layers: Sequence[tuple[Canvas, NDArray[np.float32], float]], optics: Optics
+) -> Radiance:
+    """Return the light (H, W, 3) that reaches the sensor from painted planes, farthest first.
+
+    Parameters
+    ----------
+    layers : sequence of (Canvas, cover, height)
+        ``cover`` (canvas rows, columns) is how much of each pixel the plane hides, 0 to 1;
+        ``height`` is above the card's plane, mm.
+    optics : Optics
+    """
+    camera = optics.camera
+    border = np.median(layers[0][0].radiance[:4].reshape(-1, 3), axis=0).astype(np.float32)
+    seen = np.broadcast_to(border, (camera.height_px, camera.width_px, 3)).copy()
+    for canvas, cover, height_mm in layers:
+        weighted = np.dstack([canvas.radiance * cover[..., None], cover])
+        layer = _traced(weighted.astype(np.float32), canvas, optics, height_mm)
+        seen = seen * (1 - layer[..., 3:]) + layer[..., :3]
+    return np.asarray(seen, np.float32)
+
+
 def _places(camera: Camera) -> tuple[Field, Field]:
     """Pixel places from the middle of the photo in half diagonals."""
     half = math.hypot(camera.width_px, camera.height_px) / 2
@@ -115,7 +162,16 @@ def expose(
     canvas: Canvas, homography: Matrix, camera: Camera, light: Light, rng: np.random.Generator
 ) -> NDArray[np.uint8]:
     """Return the photo (H, W, 3) of uint8 that the camera takes of the painted plane."""
-    picture = _warp(canvas, homography, camera)
+    return develop(_warp(canvas, homography, camera), canvas.lamp, camera, light, rng)
+
+
+def develop(
+    picture: Radiance, lamp: Lamp, camera: Camera, light: Light, rng: np.random.Generator
+) -> NDArray[np.uint8]:
+    """Return the photo (H, W, 3) of uint8 from the light that reaches the sensor; paints over it.
+
+    Shading, ripples, glare, blur, exposure and noise are added here.
+    """
     across, down = _places(camera)
     azimuth = math.radians(light.azimuth_deg + camera.roll_deg)
     slope = across * math.cos(azimuth) + down * math.sin(azimuth)
@@ -126,7 +182,7 @@ def expose(
         level = level * _caustics(across.shape, light.caustics, rng)
     picture *= level[..., None]
     if light.glare > 0:
-        picture += _glare(camera, light, rng)[..., None] * canvas.lamp.colour
+        picture += _glare(camera, light, rng)[..., None] * lamp.colour
     if camera.defocus_px > 0:
         picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), camera.defocus_px), dtype=np.float32)
     # White paper reflects 0.85 (see photo.py) in the lamp's strongest channel, which is 1.

@@ -179,13 +179,26 @@ def _line(rng: np.random.Generator, looks: Looks) -> tuple[Morph, Texture]:
     )
 
 
-def _polyps(
+def random_polyps(
     rng: np.random.Generator,
     box: tuple[float, float, float, float],
-    cards: list[np.ndarray],
     count: int,
-    looks: Looks,
+    cards: list[np.ndarray] | None = None,
+    looks: Looks = TAUGHT,
 ) -> tuple[PolypSpec, ...]:
+    """Return up to so many polyps on a plate, some touching.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator
+    box : tuple of 4 floats
+        Left, top, right, bottom of the plate, mm.
+    count : int
+    cards : list of ndarray (3,), optional
+        Circles (x, y, radius) that must stay free.
+    looks : Looks
+    """
+    cards = cards or []
     packing = _Packing(box, cards)
     specs: list[PolypSpec] = []
     # A plate usually holds one or two lines.
@@ -407,6 +420,6 @@ def random_scene(
         camera=frame_camera(camera, shown, fill=_round(rng.uniform(0.9, 0.99))),
         light=random_light(rng),
         cards=cards,
-        polyps=_polyps(rng, box, taken, count if n_polyps is None else n_polyps, looks),
+        polyps=random_polyps(rng, box, count if n_polyps is None else n_polyps, taken, looks),
         furniture=_furniture(rng, box, taken, looks.things),
     )

@@ -199,7 +199,7 @@ class SmallCard:
 
 @dataclass(frozen=True, kw_only=True)
 class Camera:
-    """A pinhole camera that looks at a point of the plate.
+    """A camera that looks at a point of the plate: a pinhole, and a lens that may bend.
 
     Attributes
     ----------
@@ -219,6 +219,9 @@ class Camera:
         1 a bright clean photo, 4 a dark noisy one.
     vignette : float
         Darkening in the corners.
+    k1, k2 : float
+        Radial distortion (Brown 1971): an ideal radius of r focal lengths becomes
+        r (1 + k1 r^2 + k2 r^4).
     """
 
     width_px: int = 2000
@@ -233,6 +236,8 @@ class Camera:
     defocus_px: float = 0.6
     noise: float = 1.0
     vignette: float = 0.1
+    k1: float = 0.0
+    k2: float = 0.0
 
     def __post_init__(self) -> None:
         limits = {
@@ -248,6 +253,8 @@ class Camera:
             "defocus_px": (0.0, 20.0),
             "noise": (0.0, 20.0),
             "vignette": (0.0, 0.8),
+            "k1": (-0.5, 0.5),
+            "k2": (-0.5, 0.5),
         }
         _check("camera", self, limits)
 
@@ -321,6 +328,17 @@ class Scene:
     canvas_px_per_mm : float
         Pixels per mm at which the plane is painted; 0 takes what the photo needs. Give the same
         on every date of a plate, for then its ground and furniture look the same.
+    disc_height_mm : float
+        Of the plate, with all on it, above the plane of its card; negative if the card is higher.
+    water_depth_mm : float
+        Of the water above the plate, its surface parallel to it; 0 is none. A card higher than the
+        surface is dry.
+    port_mm : float
+        From the lens to a pane square to the line of sight, all behind it in water; 0 is none.
+    water_index : float
+        Refractive index of the water.
+    print_scale : float
+        True size of the printed card by its size as drawn.
     """
 
     photo: str
@@ -338,6 +356,11 @@ class Scene:
     normal_mouths: int = 1
     seed: int = 0
     canvas_px_per_mm: float = 0.0
+    disc_height_mm: float = 0.0
+    water_depth_mm: float = 0.0
+    port_mm: float = 0.0
+    water_index: float = 1.34
+    print_scale: float = 1.0
     camera: Camera = field(default_factory=Camera)
     light: Light = field(default_factory=Light)
     cards: tuple[SmallCard, ...] = ()
@@ -358,6 +381,11 @@ class Scene:
             "normal_mouths": (1.0, 8.0),
             "seed": (0.0, 2.0**31),
             "canvas_px_per_mm": (0.0, 24.0),
+            "disc_height_mm": (-300.0, 300.0),
+            "water_depth_mm": (0.0, 1000.0),
+            "port_mm": (0.0, 500.0),
+            "water_index": (1.0, 1.5),
+            "print_scale": (0.8, 1.2),
         }
         _check(what, self, limits)
         if self.taken_at.utcoffset() is None:

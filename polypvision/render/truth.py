@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from polypvision.calibrate.view import apply_homography
 from polypvision.columns import TRUTH, table
 from polypvision.reading import Mouth, PhotoFacts, PlateReading, Points, Polyp, Scale, to_record
-from polypvision.render.camera import mm_per_px
 from polypvision.render.photo import RenderedPhoto
 from polypvision.render.scene import PolypSpec, Scene
 from polypvision.render.shapes import Planform, overlap, polygon_centroid
@@ -41,9 +39,9 @@ def _polyp(
 ) -> Polyp:
     outline = shape.outline_mm
     centre = polygon_centroid(outline)
-    centre_px = apply_homography(photo.plate_to_photo, centre[None])[0]
-    outline_px = apply_homography(photo.plate_to_photo, outline)
-    mouths_px = apply_homography(photo.plate_to_photo, shape.mouths_mm)
+    centre_px = photo.to_photo(centre[None])[0]
+    outline_px = photo.to_photo(outline)
+    mouths_px = photo.to_photo(shape.mouths_mm)
     flags = {
         "touching": touching,
         "touches-edge": not _in_photo(outline_px, photo.rgb).all(),
@@ -77,9 +75,7 @@ def _polyp(
         wound_mm2=max(shape.wound_mm2, 0.0),
         wound_mm2_err=_NAN,
         wound_margin_mm=shape.wound_margin_mm,
-        wound_outlines_px=tuple(
-            apply_homography(photo.plate_to_photo, wound) for wound in shape.wounds_mm
-        )
+        wound_outlines_px=tuple(photo.to_photo(wound) for wound in shape.wounds_mm)
         if flags["wound"]
         else (),
         colour_lab=colour_lab,
@@ -105,7 +101,7 @@ def truth_reading(
     polyps: list[Polyp] = []
     names: list[str] = []
     for index, (spec, shape) in enumerate(zip(scene.polyps, photo.shapes, strict=True)):
-        seen = _in_photo(apply_homography(photo.plate_to_photo, shape.outline_mm), photo.rgb)
+        seen = _in_photo(photo.to_photo(shape.outline_mm), photo.rgb)
         if not seen.any():
             continue
         label = len(polyps) + 1
@@ -114,9 +110,7 @@ def truth_reading(
         names.append(spec.name)
     camera = scene.camera
     scale = Scale(
-        mm_per_px=mm_per_px(
-            photo.plate_to_photo, (camera.width_px - 1) / 2, (camera.height_px - 1) / 2
-        ),
+        mm_per_px=photo.mm_per_px((camera.width_px - 1) / 2, (camera.height_px - 1) / 2),
         mm_per_px_err=_NAN,
         source="card",
     )
