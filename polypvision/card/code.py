@@ -53,6 +53,9 @@ _PLACES: tuple[tuple[CardName, int], ...] = tuple(
     (name, place) for name in CARD_NAMES for place in range(len(card_layout(name.kind).markers))
 )
 
+FIRST_FREE_MARKER = len(_PLACES) * FIELD
+"""Marker numbers from here on stand on no card."""
+
 
 def _symbol(digits: tuple[int, int, int], place: int) -> int:
     a, b, c = digits

@@ -20,6 +20,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
+from polypvision.card.board import BOARD
 from polypvision.card.code import CardName, marker_ids
 from polypvision.card.dictionary import DICTIONARY
 from polypvision.card.layout import A4_MM, Box, card_layout
@@ -43,16 +44,22 @@ class CardPlace:
 
 @dataclass(frozen=True, kw_only=True)
 class Page:
-    """A page of cards. ``cut_lines`` draws the outlines to cut along."""
+    """A page of cards. ``cut_lines`` draws the outlines to cut along; or the board for a lens."""
 
     size_mm: tuple[float, float]
     cards: tuple[CardPlace, ...]
     cut_lines: bool = False
+    board: bool = False
 
 
 def single_page(code: int, name: CardName) -> Page:
     """Return a page of exactly one card's size."""
     return Page(size_mm=card_layout(name.kind).size_mm, cards=(CardPlace(code=code, name=name),))
+
+
+def board_page() -> Page:
+    """Return the page that holds the board for calibrating a lens."""
+    return Page(size_mm=BOARD.size_mm, cards=(), board=True)
 
 
 def sheets(cards: Sequence[tuple[int, CardName]]) -> list[Page]:
@@ -224,6 +231,20 @@ def _draw_card(axes: Axes, card: CardPlace, *, cut_lines: bool) -> None:
         )
 
 
+def _draw_board(axes: Axes) -> None:
+    _fill(axes, BOARD.black, "black")
+    _fill(axes, [box for box, _ in BOARD.markers], "black")
+    white = [part for box, number in BOARD.markers for part in _marker_boxes(box, number)]
+    axes.add_collection(PatchCollection(white, facecolor="white", edgecolor="none", linewidth=0))
+    note = (
+        "Board for a lens profile: matte paper, glued flat on something stiff; a curled board\n"
+        "spoils the profile. Take 10 to 20 sharp photos without zoom, from all sides, tilted up\n"
+        "to 45 degrees, the board in every corner of the picture in turn.\n"
+        "Then: polypvision lens PHOTOS"
+    )
+    _text(axes, BOARD.text, note, height_mm=3.0)
+
+
 def _figure(page: Page, canvas_mm: tuple[float, float] | None = None) -> Figure:
     """Return the page drawn into the first corner of a canvas, of its own size by default."""
     width, height = canvas_mm or page.size_mm
@@ -232,6 +253,8 @@ def _figure(page: Page, canvas_mm: tuple[float, float] | None = None) -> Figure:
     axes.set_xlim(0, width)
     axes.set_ylim(height, 0)
     axes.set_axis_off()
+    if page.board:
+        _draw_board(axes)
     for card in page.cards:
         _draw_card(axes, card, cut_lines=page.cut_lines)
     return figure

@@ -9,6 +9,7 @@ from polypvision.cli.card import card
 from polypvision.cli.correct import correct
 from polypvision.cli.evaluate import evaluate
 from polypvision.cli.export import export
+from polypvision.cli.lens import lens
 from polypvision.cli.log import log_app
 from polypvision.cli.plates import plates
 from polypvision.cli.read import read
@@ -49,6 +50,7 @@ def _root(
 
 
 app.command()(card)
+app.command()(lens)
 app.command()(read)
 app.command()(plates)
 app.command()(track)

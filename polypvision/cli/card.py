@@ -13,8 +13,11 @@ def card(
         Path, typer.Option(metavar="FILE", help="Where to draw: .pdf to print, or .svg, .png.")
     ] = Path("card.pdf"),
     kind: Annotated[
-        Literal["small", "a5", "a4"],
-        typer.Option(help="small lies on the plate; a5 and a4 are frames round the plate."),
+        Literal["small", "a5", "a4", "board"],
+        typer.Option(
+            help="small lies on the plate; a5 and a4 are frames round the plate; board is the "
+            "sheet for a lens profile (polypvision lens)."
+        ),
     ] = "small",
     code: Annotated[
         str,
@@ -49,6 +52,9 @@ def card(
     from polypvision.files.outputs import check_writable, write_bytes
 
     check_writable(out)
+    if kind == "board":
+        _draw_board(out, dpi)
+        return
     cards = [(number, CardName(kind, copy)) for number in codes for copy in range(copies)]
     if suffix == ".pdf":
         pages = sheets(cards)
@@ -69,3 +75,25 @@ def card(
         f"{'page' if len(pages) == 1 else 'pages'} ({', '.join(sizes)}): {out}"
     )
     typer.echo("Print at 100 % (no fitting to the page), then measure the bar with callipers.")
+
+
+def _draw_board(out: Path, dpi: float) -> None:
+    """Draw the board: no code stands on it, and one serves for every lens."""
+    from polypvision.card.draw import board_page, draw_pdf, draw_png, draw_svg
+    from polypvision.files.outputs import write_bytes
+
+    page = board_page()
+    match out.suffix.lower():
+        case ".pdf":
+            data = draw_pdf([page])
+        case ".svg":
+            data = draw_svg(page)
+        case _:
+            data = draw_png(page, dpi=dpi)
+    write_bytes(out, data)
+    typer.echo(
+        f"Drew the board for a lens profile ({page.size_mm[0]:g} x {page.size_mm[1]:g} mm): {out}"
+    )
+    typer.echo(
+        "Print it on matte paper, glue it flat on something stiff, photograph it 10 to 20 times."
+    )

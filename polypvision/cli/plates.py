@@ -30,6 +30,16 @@ def plates(
             help="True length of the card's printed bar, measured with callipers.",
         ),
     ] = None,
+    disc_height_mm: Annotated[
+        float | None,
+        typer.Option(metavar="X", help="How far its discs usually stand above the card."),
+    ] = None,
+    water_depth_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X", min=0, help="How deep its discs usually are under water; 0 is in air."
+        ),
+    ] = None,
     note: Annotated[str | None, typer.Option(help="Anything else.")] = None,
     logbook: LogbookOption = None,
 ) -> None:
@@ -37,7 +47,7 @@ def plates(
     from polypvision.plates.log import list_plates, log_of, say_of_plate
     from polypvision.plates.names import plate_name
 
-    said = (line, normal_mouths, bar_mm, note)
+    said = (line, normal_mouths, bar_mm, note, disc_height_mm, water_depth_mm)
     changing = any(value is not None for value in said)
     if plate is None and changing:
         raise typer.BadParameter("say which plate: polypvision plates PLATE --line ...")
@@ -45,7 +55,14 @@ def plates(
         name = None if plate is None else plate_name(plate)
         if name is not None and changing:
             _, due = say_of_plate(
-                book, name, line=line, normal_mouths=normal_mouths, bar_mm=bar_mm, note=note
+                book,
+                name,
+                line=line,
+                normal_mouths=normal_mouths,
+                bar_mm=bar_mm,
+                note=note,
+                disc_height_mm=disc_height_mm,
+                water_depth_mm=water_depth_mm,
             )
             if due:
                 typer.echo(
@@ -58,13 +75,27 @@ def plates(
         typer.echo("No plate is recorded yet. Record photos with: polypvision read --record PHOTO")
         return
     show_table(
-        ("plate", "line", "mouths", "bar mm", "photos", "first", "last", "log", "note"),
+        (
+            "plate",
+            "line",
+            "mouths",
+            "bar mm",
+            "height",
+            "water",
+            "photos",
+            "first",
+            "last",
+            "log",
+            "note",
+        ),
         [
             (
                 one.facts.plate,
                 one.facts.line or "-",
                 str(one.facts.normal_mouths),
-                "-" if one.facts.bar_mm is None else f"{one.facts.bar_mm:g}",
+                _length(one.facts.bar_mm),
+                _length(one.facts.disc_height_mm),
+                _length(one.facts.water_depth_mm),
                 str(one.n_photos),
                 (one.first or "-")[:10],
                 (one.last or "-")[:10],
@@ -73,7 +104,7 @@ def plates(
             )
             for one in found
         ],
-        numbers=("mouths", "bar mm", "photos", "log"),
+        numbers=("mouths", "bar mm", "height", "water", "photos", "log"),
         words=("plate", "line", "note"),
     )
     if entries:
@@ -95,3 +126,7 @@ def plates(
             numbers=("pieces",),
             words=("donor", "dip", "note"),
         )
+
+
+def _length(value: float | None) -> str:
+    return "-" if value is None else f"{value:g}"

@@ -65,6 +65,59 @@ def read(
         int | None,
         typer.Option(min=1, help="Mouths that a polyp of this line has when it is not dividing."),
     ] = None,
+    disc_height_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            help="How far the oral discs stand above the card; negative if the card is higher.",
+        ),
+    ] = None,
+    disc_height_err_mm: Annotated[
+        float | None, typer.Option(metavar="X", min=0, help="Its standard uncertainty.")
+    ] = None,
+    water_depth_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            min=0,
+            help="Water above the discs, seen from the air through its surface or a pane parallel "
+            "to the plate. A card higher than the surface is dry.",
+        ),
+    ] = None,
+    water_depth_err_mm: Annotated[
+        float | None, typer.Option(metavar="X", min=0, help="Its standard uncertainty.")
+    ] = None,
+    port_mm: Annotated[
+        float | None,
+        typer.Option(
+            metavar="X",
+            callback=check_above_zero,
+            help="From the lens to a pane before it, square to the line of sight, with card and "
+            "polyps in the water behind it.",
+        ),
+    ] = None,
+    salinity: Annotated[
+        float | None,
+        typer.Option(metavar="X", help="Of the water, per mille.", show_default="35"),
+    ] = None,
+    temperature_c: Annotated[
+        float | None,
+        typer.Option(metavar="X", help="Of the water, degrees Celsius.", show_default="25"),
+    ] = None,
+    profiles: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="DIR",
+            help="Lens profiles that polypvision lens wrote.",
+            show_default="calibration, beside the logbook",
+        ),
+    ] = None,
+    explain: Annotated[
+        int | None,
+        typer.Option(
+            metavar="LABEL", min=1, help="Show where this polyp's uncertainty comes from."
+        ),
+    ] = None,
     date: Annotated[
         str | None,
         typer.Option(metavar="DATE", help="For photos with no date in them or in their name."),
@@ -98,6 +151,14 @@ def read(
         bar_mm=bar_mm,
         plate=None if plate is None else plate_name(plate),
         normal_mouths=normal_mouths,
+        disc_height_mm=disc_height_mm,
+        disc_height_err_mm=disc_height_err_mm,
+        water_depth_mm=water_depth_mm,
+        water_depth_err_mm=water_depth_err_mm,
+        port_mm=port_mm,
+        salinity=salinity,
+        temperature_c=temperature_c,
+        profiles=profiles,
         date=date_option(date),
         trust_dates=trust_dates,
         again=again,
@@ -117,6 +178,8 @@ def read(
             )
         write_json(json, [to_record(outcome.outcome) for outcome in outcomes])
         _show(outcomes, recording=recording, to_stderr=is_terminal(json))
+        if explain is not None:
+            _explain(outcomes, explain, to_stderr=is_terminal(json))
         if report is not None and book is not None:
             seen = {outcome.outcome.plate for outcome in outcomes if outcome.status != "refused"}
             write_pages(book, sorted(filter(None, seen)), report, to_stderr=is_terminal(json))
@@ -153,6 +216,29 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
     typer.echo(f"{photos}: {', '.join(parts)}.", err=to_stderr)
     if not recording:
         typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
+
+
+def _explain(outcomes: "Sequence[PhotoOutcome]", label: int, *, to_stderr: bool) -> None:
+    from polypvision.measure.budget import budget_table
+    from polypvision.reading import PlateReading
+
+    for one in outcomes:
+        if not isinstance(one.outcome, PlateReading):
+            continue
+        name = Path(one.outcome.facts.photo).name
+        polyp = next((p for p in one.outcome.polyps if p.label == label), None)
+        if polyp is None or not polyp.budget:
+            why = "there is no such polyp" if polyp is None else "it was read by an older version"
+            typer.echo(f"{name}, polyp {label}: {why}.", err=to_stderr)
+            continue
+        typer.echo(
+            f"{name}, polyp {label}: diameter {polyp.diameter_mm:.2f} ± "
+            f"{polyp.diameter_mm_err:.2f} mm, wound {polyp.wound_mm2:.1f} ± "
+            f"{polyp.wound_mm2_err:.1f} mm2 (one standard uncertainty).",
+            err=to_stderr,
+        )
+        heads, rows = budget_table(polyp)
+        show_table(heads, rows, numbers=heads[1:], words=heads[:1], to_stderr=to_stderr)
 
 
 _NUMBERS = ("polyps", "mouths", "two\nmouths", "median\nmm", "wound\nmm2")

@@ -34,7 +34,7 @@ from polypvision.render.truth import truth_reading
 
 NORMAL_95 = 1.959964
 """Of the normal distribution."""
-_WIDTH_PX, _HEIGHT_PX = 1500, 1000
+_WIDTH_PX, _HEIGHT_PX = 2000, 1333
 _PROFILE_FOCAL_ERR, _PROFILE_BEND_ERR = 0.003, 0.0005
 """What a profile of ten or more photos of a board leaves uncertain (`polypvision lens`)."""
 _CODES = 5
@@ -164,7 +164,7 @@ def random_trial(seed: int) -> Trial:
         plate_y_mm=box[1],
         plate_width_mm=float(width),
         plate_height_mm=float(tall),
-        canvas_px_per_mm=9.0,
+        canvas_px_per_mm=11.0,
         taken_at=datetime(2031, 3, 4, 10, tzinfo=UTC),
         jpeg_quality=int(rng.integers(80, 96)),
         camera=framed,

@@ -2,6 +2,7 @@
 
 import warnings
 from collections.abc import Mapping
+from dataclasses import dataclass
 from io import BytesIO
 
 import numpy as np
@@ -109,6 +110,46 @@ def exif_tags(data: bytes) -> Mapping[int, object]:
     except Exception:
         # No date is found in a damaged directory; the pixels may still be good.
         return {}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Header:
+    """What a photo's bytes say before any pixel is decoded.
+
+    Attributes
+    ----------
+    main, exif : mapping
+        Tags of the main directory and of the Exif sub-directory; empty if there are none.
+    size_px : tuple of 2 ints
+        Width and height as stored.
+    orientation : int
+    """
+
+    main: Mapping[int, object]
+    exif: Mapping[int, object]
+    size_px: tuple[int, int]
+    orientation: int
+
+
+def header_of(data: bytes, shown: str) -> Header:
+    """Return what a photo's bytes say of it.
+
+    Raises
+    ------
+    PhotoUnreadable, PhotoTooLarge
+    """
+    picture = _opened(data, shown)
+    try:
+        main = dict(picture.getexif())
+    except Exception:
+        # A damaged directory says nothing; the pixels may still be good.
+        main = {}
+    return Header(
+        main=main,
+        exif=exif_tags(data),
+        size_px=picture.size,
+        orientation=_orientation(picture),
+    )
 
 
 def turned(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:

@@ -18,7 +18,7 @@ from scipy.stats import t as student_t
 
 from polypvision.measure.sizes import OutlineSize
 from polypvision.measure.wounds import MIN_WOUND_MM2
-from polypvision.reading import BudgetLine
+from polypvision.reading import BudgetLine, Polyp
 
 SOURCES: dict[str, str] = {
     "scale": "scale, as given or from the card as a whole",
@@ -174,3 +174,38 @@ def explained(lines: Sequence[BudgetLine], of: Literal["diameter_mm", "wound_mm2
             for line in lines
         )
     )
+
+
+def budget_table(polyp: Polyp) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return a polyp's budget as words: heads, and a row for each source and for all together.
+
+    Parameters
+    ----------
+    polyp : Polyp
+        One with a budget.
+    """
+    heads = (
+        "source",
+        "standard\nuncertainty",
+        "mm of diameter\nfor each unit",
+        "diameter\nmm",
+        "share\n%",
+        "wound\nmm2",
+        "share \n%",
+    )
+    diameter, wound = (explained(polyp.budget, of) for of in ("diameter_mm", "wound_mm2"))
+    shares, wound_shares = diameter.shares(), wound.shares()
+    rows = [
+        (
+            SOURCES[line.name],
+            f"{line.u:.3g} {line.unit}".strip(),
+            f"{part.sensitivity:.3g}",
+            f"{abs(line.diameter_mm):.3f}",
+            f"{100 * shares[line.name]:.0f}",
+            f"{abs(line.wound_mm2):.2f}",
+            f"{100 * wound_shares[line.name]:.0f}",
+        )
+        for line, part in zip(polyp.budget, diameter.components, strict=True)
+    ]
+    total = f"{diameter.standard_uncertainty:.3f}", f"{wound.standard_uncertainty:.2f}"
+    return heads, [*rows, ("all together", "", "", total[0], "100", total[1], "100")]

@@ -9,12 +9,12 @@ from skimage.color import rgb2lab
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
-from polypvision.measure.shape import mask_outline, perimeter, polygon_centroid
 from polypvision.measure.localisation import (
     band_width_mm,
     outline_err_mm,
     wound_border_err_mm2,
 )
+from polypvision.measure.shape import mask_outline, perimeter, polygon_centroid
 from polypvision.measure.sizes import mouth_flags, outline_size
 from polypvision.measure.wounds import Wound, find_wound
 from polypvision.mouths.find import PolypMouths

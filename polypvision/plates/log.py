@@ -28,6 +28,8 @@ def say_of_plate(
     normal_mouths: int | None = None,
     bar_mm: float | None = None,
     note: str | None = None,
+    disc_height_mm: float | None = None,
+    water_depth_mm: float | None = None,
 ) -> tuple[PlateFacts, int]:
     """Change what is said of a plate; None leaves a thing as it is.
 
@@ -38,7 +40,14 @@ def say_of_plate(
     int
         How many of its photos were read with other settings, and are due to be read again.
     """
-    changes = {"line": line, "normal_mouths": normal_mouths, "bar_mm": bar_mm, "note": note}
+    changes = {
+        "line": line,
+        "normal_mouths": normal_mouths,
+        "bar_mm": bar_mm,
+        "note": note,
+        "disc_height_mm": disc_height_mm,
+        "water_depth_mm": water_depth_mm,
+    }
     with logbook.writing() as connection:
         before = find_facts(connection, plate) or PlateFacts(plate=plate)
         facts = replace(before, **{k: v for k, v in changes.items() if v is not None})  # type: ignore[arg-type]
@@ -46,6 +55,8 @@ def say_of_plate(
         due = sum(
             photo.settings.get("bar_mm") != facts.bar_mm
             or photo.settings.get("normal_mouths") != facts.normal_mouths
+            or photo.settings.get("disc_height_mm", 0.0) != (facts.disc_height_mm or 0.0)
+            or photo.settings.get("water_depth_mm") != (facts.water_depth_mm or None)
             for photo in photos_of(connection, plate)
         )
     return facts, due

@@ -1,18 +1,24 @@
 """Photos read, one after the other."""
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
 
 from polypvision import pipeline
+from polypvision.calibrate.profile import choose_lens
 from polypvision.errors import LogbookError, PhotoError, PolypvisionError
 from polypvision.files.dates import PhotoDate
+from polypvision.files.lenses import photo_camera, read_profiles
 from polypvision.files.photos import PhotoFile, date_of, find_photos, read_file, shown_path
 from polypvision.files.pixels import decode
+from polypvision.files.places import default_profiles
 from polypvision.pipeline import ReadSettings
-from polypvision.reading import Outcome, PhotoFacts, Refusal
+from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 
 if TYPE_CHECKING:
     from polypvision.store.logbook import Logbook
@@ -32,6 +38,12 @@ class ReadWishes:
     ----------
     mm_per_px, bar_mm, plate, normal_mouths
         As in `pipeline.ReadSettings`; None leaves it to what the logbook says of the plate.
+    disc_height_mm, disc_height_err_mm, water_depth_mm, water_depth_err_mm, port_mm
+        As there; None leaves height and depth to what the logbook says of the plate.
+    salinity, temperature_c
+        As there.
+    profiles : Path or None
+        Folder of lens profiles; None takes the one beside the logbook.
     date : datetime or None
         For photos without a date of their own.
     trust_dates : bool
@@ -44,6 +56,14 @@ class ReadWishes:
     bar_mm: float | None = None
     plate: str | None = None
     normal_mouths: int | None = None
+    disc_height_mm: float | None = None
+    disc_height_err_mm: float | None = None
+    water_depth_mm: float | None = None
+    water_depth_err_mm: float | None = None
+    port_mm: float | None = None
+    salinity: float | None = None
+    temperature_c: float | None = None
+    profiles: Path | None = None
     date: datetime | None = None
     trust_dates: bool = False
     again: bool = False
@@ -113,6 +133,7 @@ class PhotoReader:
 
     def __init__(self, wishes: ReadWishes) -> None:
         self.wishes = wishes
+        self.profiles = read_profiles(wishes.profiles or default_profiles())
 
     def one(self, path: Path, trouble: PhotoError | None) -> PhotoOutcome:
         """Read one photo, or say why not."""
@@ -148,8 +169,24 @@ class PhotoReader:
     ) -> PhotoOutcome:
         """Read a photo whose date is known, if it has one."""
         rgb = decode(photo.data, photo.shown)
-        reading = pipeline.read_plate(rgb, facts, self.settings_said())
+        reading = self.read_pixels(photo, rgb, facts, self.settings_said())
         return PhotoOutcome(outcome=reading, status="read", remark=date_remark(date))
+
+    def read_pixels(
+        self,
+        photo: PhotoFile,
+        rgb: NDArray[np.uint8],
+        facts: PhotoFacts,
+        settings: ReadSettings,
+    ) -> PlateReading:
+        """Read a photo's pixels with what is known of its lens."""
+        choice = choose_lens(
+            self.profiles,
+            photo_camera(photo.data, photo.shown),
+            needed=not settings.surroundings.plain,
+        )
+        reading = pipeline.read_plate(rgb, facts, settings, choice.lens)
+        return replace(reading, flags=(*reading.flags, *choice.flags))
 
     def keep_refusal(self, path: Path, refusal: Refusal) -> str:
         """Write down that a photo could not be read; return what is to be said of that."""
@@ -163,7 +200,21 @@ class PhotoReader:
             bar_mm=wishes.bar_mm,
             plate=wishes.plate,
             normal_mouths=wishes.normal_mouths or 1,
+            disc_height_mm=wishes.disc_height_mm or 0.0,
+            water_depth_mm=wishes.water_depth_mm or None,
+            **self.settings_shared(),
         )
+
+    def settings_shared(self) -> dict[str, Any]:
+        """Return what is said of heights and water that no plate's record keeps."""
+        wishes = self.wishes
+        return {
+            "disc_height_err_mm": wishes.disc_height_err_mm,
+            "water_depth_err_mm": wishes.water_depth_err_mm,
+            "port_mm": wishes.port_mm,
+            "salinity": wishes.salinity,
+            "temperature_c": wishes.temperature_c,
+        }
 
 
 def date_remark(date: PhotoDate | None) -> str:

@@ -1,13 +1,14 @@
 """Photos recorded as they are read: each whole or not at all."""
 
+from collections.abc import Mapping
 from dataclasses import asdict, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import sqlalchemy as sa
 from numpy.typing import NDArray
 
-from polypvision import pipeline
 from polypvision.errors import CardMissing, DateDoubtful, DateMissing
 from polypvision.files.dates import PhotoDate
 from polypvision.files.photos import PhotoFile, shown_path
@@ -41,18 +42,29 @@ class Recorder(PhotoReader):
             plate=wishes.plate or before.get("plate"),
             bar_mm=wishes.bar_mm or facts.bar_mm,
             normal_mouths=wishes.normal_mouths or facts.normal_mouths,
+            disc_height_mm=_said(wishes.disc_height_mm, facts.disc_height_mm) or 0.0,
+            water_depth_mm=_said(wishes.water_depth_mm, facts.water_depth_mm) or None,
+            **self._shared(before),
         )
 
+    def _shared(self, before: Mapping[str, Any]) -> dict[str, Any]:
+        said = self.settings_shared()
+        return {name: _said(value, before.get(name)) for name, value in said.items()}
+
     def _read(
-        self, rgb: NDArray[np.uint8], facts: PhotoFacts, known: StoredPhoto | None
+        self,
+        photo: PhotoFile,
+        rgb: NDArray[np.uint8],
+        facts: PhotoFacts,
+        known: StoredPhoto | None,
     ) -> tuple[PlateReading, ReadSettings]:
         settings = self._settings(self.last_plate, known)
-        reading = pipeline.read_plate(rgb, facts, settings)
+        reading = self.read_pixels(photo, rgb, facts, settings)
         wanted = self._settings(reading.plate, known)
         if wanted != settings:
             # Only now is it known which plate it is, and so what was said of it.
             settings = wanted
-            reading = pipeline.read_plate(rgb, facts, settings)
+            reading = self.read_pixels(photo, rgb, facts, settings)
         self.last_plate = reading.plate
         return reading, settings
 
@@ -83,7 +95,7 @@ class Recorder(PhotoReader):
             # Read again, perhaps under a name that tells less: the date on record stands.
             facts = replace(facts, taken_at=known.outcome.facts.taken_at)
         rgb = decode(photo.data, photo.shown)
-        reading, settings = self._read(rgb, facts, known)
+        reading, settings = self._read(photo, rgb, facts, known)
         if reading.plate is None:
             raise CardMissing(
                 f"{facts.photo} shows no card, so it is not known which plate it is. Name the "
@@ -115,7 +127,9 @@ class Recorder(PhotoReader):
     def _up_to_date(self, known: StoredPhoto) -> bool:
         if self.wishes.again:
             return False
-        return asdict(self._settings(known.outcome.plate, known)) == dict(known.settings)
+        # A reading of an older version says nothing of what was not asked then.
+        before = {**asdict(ReadSettings()), **known.settings}
+        return asdict(self._settings(known.outcome.plate, known)) == before
 
     def _keep_wishes(self, connection: sa.Connection, plate: str) -> None:
         """What was said while recording holds for the plate from now on."""
@@ -124,6 +138,8 @@ class Recorder(PhotoReader):
             facts,
             bar_mm=self.wishes.bar_mm or facts.bar_mm,
             normal_mouths=self.wishes.normal_mouths or facts.normal_mouths,
+            disc_height_mm=_said(self.wishes.disc_height_mm, facts.disc_height_mm),
+            water_depth_mm=_said(self.wishes.water_depth_mm, facts.water_depth_mm),
         )
         if said != facts:
             set_facts(connection, said)
@@ -143,6 +159,11 @@ class Recorder(PhotoReader):
                 settings=asdict(self.settings_said()),
             )
         return ""
+
+
+def _said(now: float | None, before: float | None) -> float | None:
+    """What is said now, else what was said before; 0 is said, too."""
+    return before if now is None else now
 
 
 def _short(path: str) -> str:

@@ -23,6 +23,10 @@ class PlateFacts:
     bar_mm : float or None
         True length of the card's printed bar, measured with callipers.
     note : str
+    disc_height_mm : float or None
+        How far the oral discs usually stand above the card.
+    water_depth_mm : float or None
+        How deep the discs usually are under water when they are photographed; 0 or None is in air.
     """
 
     plate: str
@@ -30,6 +34,8 @@ class PlateFacts:
     normal_mouths: int = 1
     bar_mm: float | None = None
     note: str = ""
+    disc_height_mm: float | None = None
+    water_depth_mm: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

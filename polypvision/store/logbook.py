@@ -1,7 +1,6 @@
 """The logbook opened, brought up to date, and every trouble of it told in words."""
 
 import os
-import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -16,6 +15,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from polypvision.errors import LogbookError, LogbookTooNew
+from polypvision.files.places import default_logbook
 
 _MARK_TABLES = {"photos", "plates", "log_entries"}
 _WAIT_S = 30.0
@@ -66,21 +66,8 @@ class Logbook:
 
 
 def default_place() -> Path:
-    """Return where a person's logbook lies unless they say otherwise.
-
-    The environment variable POLYPVISION_LOGBOOK first; else the folder where this system keeps a
-    person's data (on Linux by the XDG Base Directory Specification, from memory).
-    """
-    chosen = os.environ.get("POLYPVISION_LOGBOOK")
-    if chosen:
-        return Path(chosen)
-    if sys.platform == "win32":
-        base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
-    elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
-    else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return base / "polypvision" / "logbook.sqlite"
+    """Return where a person's logbook lies unless they say otherwise."""
+    return default_logbook()
 
 
 def open_logbook(place: Path | str | None = None, *, create: bool = False) -> Logbook:

@@ -16,6 +16,8 @@ plates = sa.Table(
     sa.Column("normal_mouths", sa.Integer, nullable=False),
     sa.Column("bar_mm", sa.Float),
     sa.Column("note", sa.Text, nullable=False),
+    sa.Column("disc_height_mm", sa.Float),
+    sa.Column("water_depth_mm", sa.Float),
 )
 
 photos = sa.Table(

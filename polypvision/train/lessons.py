@@ -76,7 +76,7 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
         photo.rgb,
         [(layout, partial(apply_homography, photo.plate_to_photo))],
         [(0, index) for index in range(len(layout.markers))],
-        partial(apply_homography, np.linalg.inv(photo.plate_to_photo)),
+        partial(apply_homography, np.asarray(np.linalg.inv(photo.plate_to_photo), np.float64)),
     )
     gains = np.ones(3, np.float32)
     if light is not None:

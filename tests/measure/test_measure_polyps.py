@@ -69,16 +69,15 @@ def test_uncertainty_is_unknown_without_a_known_scale_and_grows_with_it() -> Non
     view = blank_view(40, 40)
     [unknown] = _read(view, [(20.0, 20.0, 14.0)])
     assert np.isnan(unknown.diameter_mm_err)
-    cov = np.zeros((8, 8))
     errs = []
     for relative in (0.002, 0.02):
         mm = view.scale.mm_per_px
         scale = Scale(mm_per_px=mm, mm_per_px_err=relative * mm, source="card")
-        known = replace(view, scale=scale, plate_to_photo_cov=cov)
+        known = replace(view, scale=scale)
         [polyp] = _read(known, [(20.0, 20.0, 14.0)])
         errs.append(polyp.diameter_mm_err)
-    # Scale enters the diameter once: 2 % of 14 mm is 0.28 mm, beside the outline's own share.
-    assert errs[1] == pytest.approx(np.hypot(0.28, 0.2), abs=0.03)
+    # Scale enters the diameter once: 2 % of 14 mm is 0.28 mm; a perfect outline adds next to none.
+    assert errs[1] == pytest.approx(0.28, abs=0.005)
     assert errs[0] < errs[1]
 
 

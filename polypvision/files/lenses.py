@@ -1,0 +1,105 @@
+"""Lens profiles as JSON files, and what a photo's Exif says of its camera."""
+
+import json
+import re
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from polypvision.calibrate.profile import LensProfile, PhotoCamera
+from polypvision.errors import LensError
+from polypvision.files.outputs import make_folder, write_text
+from polypvision.files.pixels import header_of
+
+_MAKE, _MODEL, _ORIENTATION = 0x010F, 0x0110, 0x0112
+_FOCAL, _FOCAL_35, _ZOOM = 0x920A, 0xA405, 0xA404
+_WIDTH, _HEIGHT = 0xA002, 0xA003
+_KIND = "polypvision lens profile"
+
+
+def _number(value: object) -> float | None:
+    """A tag's number; None if it is missing, 0 (which means unknown) or nonsense."""
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError, ZeroDivisionError):
+        return None
+    return number if 0 < number < 1e6 else None
+
+
+def _text(value: object) -> str:
+    return re.sub(r"\s+", " ", str(value or "").replace("\x00", " ")).strip()
+
+
+def photo_camera(data: bytes, shown: str) -> PhotoCamera:
+    """Return what a photo's bytes say of its camera.
+
+    Source of the tags: Exif 2.3 (CIPA DC-008), from memory.
+
+    Raises
+    ------
+    PhotoUnreadable
+        If it is no photo.
+    """
+    header = header_of(data, shown)
+    main, more = header.main, header.exif
+    width, height = _number(more.get(_WIDTH)), _number(more.get(_HEIGHT))
+    return PhotoCamera(
+        make=_text(main.get(_MAKE)),
+        model=_text(main.get(_MODEL)),
+        focal_mm=_number(more.get(_FOCAL)),
+        focal_35mm=_number(more.get(_FOCAL_35)),
+        zoom=_number(more.get(_ZOOM)) or 1.0,
+        exif_px=(round(width), round(height)) if width and height else None,
+        stored_px=header.size_px,
+        orientation=header.orientation,
+    )
+
+
+def profile_path(folder: Path, profile: LensProfile) -> Path:
+    """Return where a profile is kept."""
+    return folder / (
+        re.sub(r"[^a-z0-9.]+", "-", f"lens {profile.name}".lower()).strip("-") + ".json"
+    )
+
+
+def write_profile(folder: Path, profile: LensProfile) -> Path:
+    """Write a profile in place of an older one of the same lens, and return where.
+
+    Raises
+    ------
+    OutputError
+    """
+    make_folder(folder)
+    path = profile_path(folder, profile)
+    write_text(path, json.dumps({"kind": _KIND, **asdict(profile)}, indent=2) + "\n")
+    return path
+
+
+def read_profiles(folder: Path) -> tuple[LensProfile, ...]:
+    """Return the profiles of a folder in the order of their files' names; none if it is not there.
+
+    Raises
+    ------
+    LensError
+        If a file of the folder that is called a profile is none.
+    """
+    return tuple(_read(path) for path in sorted(folder.glob("lens-*.json")))
+
+
+def _read(path: Path) -> LensProfile:
+    try:
+        values: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        if values.pop("kind") != _KIND:
+            raise ValueError("it is of another kind")
+        known: dict[str, Any] = {
+            key: tuple(value) if isinstance(value, list) else value for key, value in values.items()
+        }
+        profile = LensProfile(**known)
+        if not (profile.focal_px > 0 and len(profile.distortion) == 5):
+            raise ValueError("its numbers cannot be")
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+        raise LensError(
+            f"{path} is no lens profile that can be used ({error}). Move it away, or make it anew "
+            "with: polypvision lens PHOTOS"
+        ) from error
+    return profile
