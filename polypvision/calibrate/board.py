@@ -29,7 +29,7 @@ _BAD_PHOTO = 3.0
 _RMS_SHARE = 0.0008
 """Residual, as a part of the picture's longer side, beyond which a profile is refused: 3 px of
 4000. A curled board, a zoom that changed or motion makes it (own choice)."""
-_LEAST_FOCAL_ERR, _LEAST_BEND_ERR = 0.002, 0.0003
+_LEAST_FOCAL_ERR, _LEAST_BEND_ERR = 0.003, 0.0005
 """However well the corners fit: a phone's focal length moves with focus and warmth, and no board is
 quite flat (own estimate)."""
 _COVER_CELLS = 4
