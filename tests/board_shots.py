@@ -73,7 +73,7 @@ def as_jpeg(
     exif[0x010F], exif[0x0110], exif[0x0112] = "Example", model, orientation
     more = exif.get_ifd(0x8769)
     more[0x920A], more[0xA405] = focal_mm, focal_35mm
-    more[0x9003] = "2031:03:04 10:00:00"
+    more[0x9003] = "2024:03:04 10:00:00"
     if zoom is not None:
         more[0xA404] = zoom
     if exif_px is not None:

@@ -228,7 +228,7 @@ def _explain(outcomes: "Sequence[PhotoOutcome]", label: int, *, to_stderr: bool)
         name = Path(one.outcome.facts.photo).name
         polyp = next((p for p in one.outcome.polyps if p.label == label), None)
         if polyp is None or not polyp.budget:
-            why = "there is no such polyp" if polyp is None else "it was read by an older version"
+            why = "there is no such polyp" if polyp is None else "what makes it up was not recorded"
             typer.echo(f"{name}, polyp {label}: {why}.", err=to_stderr)
             continue
         typer.echo(

@@ -10,6 +10,8 @@ import shapely
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes
 
+from polypvision.calibrate.sight import to_photo as sight_to_photo
+from polypvision.calibrate.sight import to_plate as sight_to_plate
 from polypvision.calibrate.view import VIEW_PX_PER_MM, apply_homography
 from polypvision.corrections.geometry import inside_mask
 from polypvision.errors import CorrectionError
@@ -18,7 +20,7 @@ from polypvision.measure.overlap import polygons
 from polypvision.measure.shape import polygon_centroid
 from polypvision.measure.sizes import mouth_flags, outline_size, wound_err
 from polypvision.measure.wounds import find_wound
-from polypvision.reading import Mouth, PlateReading, Points, Polyp
+from polypvision.reading import Mouth, PlateReading, Points, Polyp, Sight
 
 _PX_PER_MM = 2 * VIEW_PX_PER_MM
 """Outlines drawn by people are painted twice as fine as photos are read, for their numbers."""
@@ -36,14 +38,19 @@ class Plane:
 
     plate_to_photo: NDArray[np.float64]
     scale_err: float
+    sight: Sight | None = None
 
     def to_mm(self, points_px: Points) -> Points:
         """Return pixels (n, 2) of the upright photo in mm on the plate."""
+        if self.sight is not None:
+            return sight_to_plate(self.sight, points_px, self.sight.disc_height_mm)
         to_plate = np.asarray(np.linalg.inv(self.plate_to_photo), np.float64)
         return apply_homography(to_plate, points_px)
 
     def to_photo(self, points_mm: Points) -> Points:
         """Return mm on the plate (n, 2) in pixels of the upright photo."""
+        if self.sight is not None:
+            return sight_to_photo(self.sight, points_mm, self.sight.disc_height_mm)
         return apply_homography(self.plate_to_photo, points_mm)
 
 
@@ -60,7 +67,7 @@ def plane_of(reading: PlateReading) -> Plane:
     scale = reading.scale
     err = scale.mm_per_px_err / scale.mm_per_px
     if reading.plate_to_photo is not None:
-        return Plane(plate_to_photo=reading.plate_to_photo, scale_err=err)
+        return Plane(plate_to_photo=reading.plate_to_photo, scale_err=err, sight=reading.sight)
     if reading.polyps:
         mm = np.concatenate([one.outline_mm for one in reading.polyps])
         px = np.concatenate([one.outline_px for one in reading.polyps])
@@ -206,6 +213,7 @@ def _resized(polyp: Polyp, outline_px: Points, outline_mm: Points, plane: Plane)
         area_mm2=size.area_mm2,
         area_mm2_err=size.area_mm2_err,
         score=1.0,
+        budget=(),
     )
 
 
@@ -249,6 +257,7 @@ def _with_wounds(polyp: Polyp, wounds_px: Sequence[Points], plane: Plane) -> Pol
         wound_mm2_err=wound_err(wound_mm2, margin_mm, plane.scale_err),
         wound_margin_mm=margin_mm,
         wound_outlines_px=outlines,
+        budget=(),
     )
 
 

@@ -24,7 +24,7 @@ def card_jpeg(tmp_path: Path, **camera: object) -> Path:
     rgb = card_photo(42)[:900]
     page = np.full((900, 1200, 3), 90, np.uint8)
     page[: rgb.shape[0], : rgb.shape[1]] = rgb[:, :1200]
-    path = tmp_path / "2031-03-04.jpg"
+    path = tmp_path / "2024-03-04.jpg"
     path.write_bytes(as_jpeg(page, **camera))  # type: ignore[arg-type]
     return path
 

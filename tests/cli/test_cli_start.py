@@ -9,7 +9,18 @@ from run_command import Run
 
 from polypvision import __version__
 
-COMMANDS = ("card", "read", "plates", "track", "log", "report", "export", "render", "evaluate")
+COMMANDS = (
+    "card",
+    "lens",
+    "read",
+    "plates",
+    "track",
+    "log",
+    "report",
+    "export",
+    "render",
+    "evaluate",
+)
 HEAVY = ("cv2", "pandas", "matplotlib", "sqlalchemy", "scipy", "skimage", "PIL", "onnxruntime")
 
 
