@@ -15,6 +15,8 @@ _AGAIN: dict[str, str] = {
     "bright": "Too bright: turn the lamp down, or lower the exposure.",
     "few-markers": "Part of the card is covered: uncover it.",
     "stray-marker": "Take cards of other plates out of the picture.",
+    "zoomed": "Take it without zoom: go closer instead.",
+    "cropped": "Send the original photo, not a cut-out of it.",
     # kinds of refusal
     "blurred": "Hold still, and tap the plate on the screen to focus there.",
     "overexposed": "Too bright: turn the lamp down, or lower the exposure.",
@@ -26,6 +28,7 @@ _AGAIN: dict[str, str] = {
 }
 _ON_POLYPS: dict[str, str] = {
     "glare": "Glare on {who}: shade the lamp or move the camera aside, then take it again.",
+    "card-far": "{who} too far from the card: lay a second card beside it, or use a frame.",
     "touches-edge": "{who} cut off by the edge: move back until all is in the picture.",
 }
 

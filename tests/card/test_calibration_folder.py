@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from polypvision.card.code import CardName
-from polypvision.card.draw import sheets
+from polypvision.card.draw import board_page, sheets
 from polypvision.card.layout import CARD_KINDS, CardKind, card_layout
 
 FOLDER = Path(__file__).parents[2] / "calibration"
@@ -18,6 +18,7 @@ TEXT = (FOLDER / "README.md").read_text(encoding="utf-8")
     [
         ("small-cards-0001-0008.pdf", sheets([(c, CardName("small")) for c in range(1, 9)])),
         ("frame-a5-0001.pdf", sheets([(1, CardName("a5"))])),
+        ("lens-board.pdf", [board_page()]),
         ("frame-a4-0001.pdf", sheets([(1, CardName("a4"))])),
     ],
 )
