@@ -21,9 +21,10 @@ FULL_FRAME_DIAGONAL_MM = math.hypot(36.0, 24.0)
 _EXIF_ERR = 0.04
 """Relative standard uncertainty of a focal length by its 35 mm equivalent: cameras round it to
 whole millimetres, count it along the diagonal or the width, and focus near (own estimate)."""
-_USUAL_DIAGONALS, _USUAL_ERR = 0.8, 0.35
+_USUAL_DIAGONALS, _USUAL_ERR = 0.8, 0.25
 """Focal length in diagonals of the picture, and its relative uncertainty, where nothing is known:
-24 to 50 mm equivalent are 0.55 to 1.16 diagonals."""
+24 to 50 mm equivalent are 0.55 to 1.16 diagonals, 37 % either way; over a rectangle's root 3 that is
+0.21."""
 _BEND_ERR = 0.004
 """Displacement in the corners, as a part of the radius, that a camera's own correction of its lens
 leaves (own estimate: phones correct theirs to about half a percent)."""

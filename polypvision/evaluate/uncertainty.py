@@ -164,7 +164,7 @@ def random_trial(seed: int) -> Trial:
         plate_y_mm=box[1],
         plate_width_mm=float(width),
         plate_height_mm=float(tall),
-        canvas_px_per_mm=11.0,
+        canvas_px_per_mm=10.0,
         taken_at=datetime(2031, 3, 4, 10, tzinfo=UTC),
         jpeg_quality=int(rng.integers(80, 96)),
         camera=framed,

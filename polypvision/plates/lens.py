@@ -11,7 +11,7 @@ from polypvision.calibrate.lens import stored_to_upright
 from polypvision.calibrate.profile import LensProfile, PhotoCamera
 from polypvision.errors import LensError, PhotoError
 from polypvision.files.lenses import photo_camera, write_profile
-from polypvision.files.photos import find_photos, read_file
+from polypvision.files.photos import find_photos, read_file, shown_path
 from polypvision.files.pixels import decode
 from polypvision.files.places import default_profiles
 from polypvision.plates.read import Progress
@@ -91,7 +91,7 @@ def make_profile(
     cameras: list[tuple[str, PhotoCamera]] = []
     remarks: dict[str, str] = {}
     for done, (path, trouble) in enumerate(found):
-        name = path.name
+        name = shown_path(path)
         if progress:
             progress(done, len(found), str(path))
         try:
@@ -139,7 +139,7 @@ def make_profile(
         fit=fit,
         photos=tuple(
             BoardPhoto(
-                photo=name,
+                photo=Path(name).name,
                 remark=remark or ("left out: fits badly" if np.isnan(residuals[name]) else ""),
                 rms_px=residuals.get(name, float("nan")),
             )

@@ -150,7 +150,8 @@ def _write_much(book: Logbook, max_pages: object) -> None:
         connection.exec_driver_sql(f"PRAGMA max_page_count = {max_pages}")
         for number in range(1000):
             connection.exec_driver_sql(
-                "INSERT INTO plates VALUES (?, ?, 1, NULL, '')", (f"{number:04d}", "x" * 500)
+                "INSERT INTO plates (plate, line, normal_mouths, note) VALUES (?, ?, 1, '')",
+                (f"{number:04d}", "x" * 500),
             )
 
 
