@@ -23,8 +23,7 @@ _EXIF_ERR = 0.04
 whole millimetres, count it along the diagonal or the width, and focus near (own estimate)."""
 _USUAL_DIAGONALS, _USUAL_ERR = 0.8, 0.25
 """Focal length in diagonals of the picture, and its relative uncertainty, where nothing is known:
-24 to 50 mm equivalent are 0.55 to 1.16 diagonals, 37 % either way; over a rectangle's root 3 that is
-0.21."""
+24 to 50 mm equivalent are 0.55 to 1.16 diagonals, 37 % either way; as a rectangle that is 0.21."""
 _BEND_ERR = 0.004
 """Displacement in the corners, as a part of the radius, that a camera's own correction of its lens
 leaves (own estimate: phones correct theirs to about half a percent)."""

@@ -14,7 +14,6 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from scipy.stats import t as student_t
 
 from polypvision.measure.sizes import OutlineSize
 from polypvision.measure.wounds import MIN_WOUND_MM2
@@ -90,6 +89,9 @@ class Budget:
 
         Student's t with the effective degrees of freedom, rounded down.
         """
+        # Loaded only here: no small library, and no reading needs it.
+        from scipy.stats import t as student_t
+
         freedom = np.floor(self.effective_degrees_of_freedom)
         return float(student_t.ppf((1 + level) / 2, freedom) * self.standard_uncertainty)
 

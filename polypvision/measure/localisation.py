@@ -23,7 +23,7 @@ _LEAST_MM = 0.015
 """A tenth of a view pixel: no outline is surer."""
 _REACH_PX = 6
 _WOUND_PER_BAND = 1.2
-"""Error of a wound's area by the area of the band: most large ones are wounds overlooked in part."""
+"""Error of a wound's area by that of the band: most large ones are wounds overlooked in part."""
 
 
 def band_width_mm(

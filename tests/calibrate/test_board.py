@@ -134,7 +134,7 @@ class TestPublishedChessboards:
         if not names[0].exists():
             pytest.skip("Debian's opencv-doc is not installed, so its chessboards are not here")
         x, y = np.meshgrid(np.arange(9), np.arange(6))
-        board = np.column_stack([x.ravel(), y.ravel(), np.zeros(54)]) * 25.0
+        board = np.array(np.column_stack([x.ravel(), y.ravel(), np.zeros(54)]) * 25, np.float64)
         found = []
         for name in names:
             grey = np.asarray(cv2.imread(str(name), cv2.IMREAD_GRAYSCALE), np.uint8)

@@ -134,7 +134,7 @@ def test_a_camera_below_the_discs_or_under_water_is_refused(said: Surroundings, 
 )
 def test_lengths_that_cannot_be_are_refused(wrong: dict[str, float]) -> None:
     with pytest.raises(SurroundingsDoubtful):
-        Surroundings(**wrong)  # type: ignore[arg-type]
+        Surroundings(**wrong)
 
 
 def test_a_focal_length_that_the_card_denies_is_left_out() -> None:

@@ -9,8 +9,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-import sqlalchemy as sa
-from alembic import command
 from logbook_makers import fill
 from ordinary_user import needs_permissions, ordinary_user
 from pycocotools.coco import COCO
@@ -283,12 +281,8 @@ def test_a_read_only_logbook() -> None:
             correct_photos(book, [ADD], author="Ada")
 
 
-def test_an_older_logbook_takes_corrections(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_an_older_logbook_takes_corrections(tmp_path: Path) -> None:
     place = tmp_path / "old.sqlite"
-    real = command.upgrade
-    monkeypatch.setattr(command, "upgrade", lambda config, _: real(config, "0001"))
     with open_logbook(place, create=True) as old:
         fill(old, tmp_path)
         with old.writing() as connection:
@@ -301,8 +295,11 @@ def test_an_older_logbook_takes_corrections(
                 connection.exec_driver_sql(
                     "UPDATE photos SET record = ? WHERE sha256 = ?", (json.dumps(record), sha256)
                 )
-            assert "corrections" not in sa.inspect(connection).get_table_names()
-    monkeypatch.undo()
+            # Nor had its tables what later steps added.
+            connection.exec_driver_sql("DROP TABLE corrections")
+            for column in ("disc_height_mm", "water_depth_mm"):
+                connection.exec_driver_sql(f"ALTER TABLE plates DROP COLUMN {column}")
+            connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
     with open_logbook(place) as book:
         assert len(stored_photos(book, "0042")) == 4
         done = correct_photos(book, [ADD], author="Ada")
