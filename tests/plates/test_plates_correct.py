@@ -297,6 +297,7 @@ def test_an_older_logbook_takes_corrections(tmp_path: Path) -> None:
                 )
             # Nor had its tables what later steps added.
             connection.exec_driver_sql("DROP TABLE corrections")
+            connection.exec_driver_sql("DROP TABLE ticks")
             for column in ("disc_height_mm", "water_depth_mm"):
                 connection.exec_driver_sql(f"ALTER TABLE plates DROP COLUMN {column}")
             connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
