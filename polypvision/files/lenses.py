@@ -1,6 +1,7 @@
 """Lens profiles as JSON files, and what a photo's Exif says of its camera."""
 
 import json
+import os
 import re
 from dataclasses import asdict
 from pathlib import Path
@@ -10,6 +11,7 @@ from polypvision.calibrate.profile import LensProfile, PhotoCamera
 from polypvision.errors import LensError
 from polypvision.files.outputs import make_folder, write_text
 from polypvision.files.pixels import header_of
+from polypvision.files.places import default_profiles
 
 _MAKE, _MODEL, _ORIENTATION = 0x010F, 0x0110, 0x0112
 _FOCAL, _FOCAL_35, _ZOOM = 0x920A, 0xA405, 0xA404
@@ -81,9 +83,27 @@ def read_profiles(folder: Path) -> tuple[LensProfile, ...]:
     Raises
     ------
     LensError
-        If a file of the folder that is called a profile is none.
+        If a file of the folder that is called a profile is none, or the folder may not be read.
     """
-    return tuple(_read(path) for path in sorted(folder.glob("lens-*.json")))
+    try:
+        paths = sorted(folder.glob("lens-*.json"))
+    except PermissionError as error:
+        raise LensError(
+            f"The folder of lens profiles {folder} may not be read. Give another with "
+            "--profiles, or change its permissions."
+        ) from error
+    return tuple(_read(path) for path in paths)
+
+
+def usual_profiles() -> tuple[LensProfile, ...]:
+    """Return the profiles beside the logbook; none if there is no such folder to look into.
+
+    Raises
+    ------
+    LensError
+    """
+    folder = default_profiles()
+    return read_profiles(folder) if os.access(folder, os.R_OK | os.X_OK) else ()
 
 
 def _read(path: Path) -> LensProfile:

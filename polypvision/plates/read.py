@@ -13,10 +13,9 @@ from polypvision import pipeline
 from polypvision.calibrate.profile import choose_lens
 from polypvision.errors import LogbookError, PhotoError, PolypvisionError
 from polypvision.files.dates import PhotoDate
-from polypvision.files.lenses import photo_camera, read_profiles
+from polypvision.files.lenses import photo_camera, read_profiles, usual_profiles
 from polypvision.files.photos import PhotoFile, date_of, find_photos, read_file, shown_path
 from polypvision.files.pixels import decode
-from polypvision.files.places import default_profiles
 from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 
@@ -133,7 +132,7 @@ class PhotoReader:
 
     def __init__(self, wishes: ReadWishes) -> None:
         self.wishes = wishes
-        self.profiles = read_profiles(wishes.profiles or default_profiles())
+        self.profiles = read_profiles(wishes.profiles) if wishes.profiles else usual_profiles()
 
     def one(self, path: Path, trouble: PhotoError | None) -> PhotoOutcome:
         """Read one photo, or say why not."""

@@ -1,4 +1,4 @@
-"""The mean of several runs' weights: ``python -m polypvision.train.mean A.pt B.pt --out plate.onnx``.
+"""The mean of runs: ``python -m polypvision.train.mean A.pt B.pt --out plate.onnx``.
 
 Of runs that go on from one another: their mean errs less than each (model soups: Wortsman M et al.
 2022, ICML 2022, PMLR 162:23965-23998, from memory).
