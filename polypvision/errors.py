@@ -22,6 +22,7 @@
     │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
     ├── SurroundingsDoubtful  "doubtful-setting"  heights or water that cannot be as given
     ├── LensError             "lens"              a lens profile that cannot be made or read
+    ├── ComparisonError       "comparison"        photos that cannot be compared
     ├── TableError            "table"             a table handed in has a wrong column or value
     ├── LogbookError          "logbook"           the logbook cannot be opened or written
     │   ├── LogbookTooNew         "logbook-too-new"
@@ -154,6 +155,12 @@ class LensError(PolypvisionError):
     """Photos of a board do not give a lens profile, or a profile cannot be read."""
 
     kind = "lens"
+
+
+class ComparisonError(PolypvisionError):
+    """Photos, or a photo and a person's measurements, cannot be compared."""
+
+    kind = "comparison"
 
 
 class TableError(PolypvisionError):

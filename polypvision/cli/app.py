@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from polypvision import __version__
+from polypvision.cli.agree import agree, repeat
 from polypvision.cli.card import card
 from polypvision.cli.correct import correct
 from polypvision.cli.evaluate import evaluate
@@ -62,5 +63,7 @@ app.command()(plan)
 app.command()(report)
 app.command()(serve)
 app.command()(export)
+app.command()(repeat)
+app.command()(agree)
 app.command(name="render")(render_command)
 app.command()(evaluate)

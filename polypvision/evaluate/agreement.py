@@ -6,100 +6,18 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
 
+from polypvision.evaluate.comparisons import (
+    NAN,
+    BlandAltman,
+    bland_altman,
+    cohen_kappa,
+    limits_sentence,
+)
 from polypvision.evaluate.overlap import match
 from polypvision.evaluate.scores import MOUTH_CLASSES
 from polypvision.measure.overlap import iou_matrix
 from polypvision.reading import PlateReading, Polyp
-
-NAN = float("nan")
-Interval = tuple[float, float]
-_NO_INTERVAL: Interval = (NAN, NAN)
-_LIMIT = 1.96
-"""Standard deviations of the limits: 95 % of a normal distribution. Bland and Altman wrote 2."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class BlandAltman:
-    """Differences between two ways of measuring the same things; NaN where too few.
-
-    Attributes
-    ----------
-    n : int
-    bias, sd : float
-        Mean and standard deviation of the differences.
-    low, high : float
-        Limits of agreement: bias -+ 1.96 sd.
-    bias_ci, low_ci, high_ci : tuple of 2 floats
-        95 % confidence intervals.
-
-    References
-    ----------
-    Bland JM, Altman DG 1986, Statistical methods for assessing agreement between two methods of
-    clinical measurement, Lancet i:307-310.
-    """
-
-    n: int
-    bias: float = NAN
-    sd: float = NAN
-    low: float = NAN
-    high: float = NAN
-    bias_ci: Interval = _NO_INTERVAL
-    low_ci: Interval = _NO_INTERVAL
-    high_ci: Interval = _NO_INTERVAL
-
-
-def bland_altman(differences: Sequence[float]) -> BlandAltman:
-    """Return bias and limits of agreement of differences (one way minus the other).
-
-    Intervals are by Student's t with n - 1 degrees of freedom; the standard error of a limit is
-    sqrt(3 sd^2 / n).
-
-    Examples
-    --------
-    >>> found = bland_altman([-1.0, 0.0, 1.0, 2.0])
-    >>> found.bias, round(found.sd, 4), round(found.high, 4)
-    (0.5, 1.291, 3.0303)
-    """
-    values = np.asarray(differences, np.float64)
-    n = len(values)
-    if n < 2:
-        return BlandAltman(n=n, bias=float(values.mean()) if n else NAN)
-    bias, sd = float(values.mean()), float(values.std(ddof=1))
-    low, high = bias - _LIMIT * sd, bias + _LIMIT * sd
-    quantile = float(student.ppf(0.975, n - 1))
-    of_bias, of_limit = quantile * sd / np.sqrt(n), quantile * sd * np.sqrt(3 / n)
-    return BlandAltman(
-        n=n,
-        bias=bias,
-        sd=sd,
-        low=low,
-        high=high,
-        bias_ci=(bias - of_bias, bias + of_bias),
-        low_ci=(low - of_limit, low + of_limit),
-        high_ci=(high - of_limit, high + of_limit),
-    )
-
-
-def cohen_kappa(table: NDArray[np.int64]) -> float:
-    """Return Cohen's kappa of a square table of counts; NaN where chance alone agrees in all.
-
-    References
-    ----------
-    Cohen J 1960, A coefficient of agreement for nominal scales, Educ Psychol Meas 20:37-46.
-
-    Examples
-    --------
-    >>> round(cohen_kappa(np.array([[20, 5], [10, 15]])), 4)
-    0.4
-    """
-    total = float(table.sum())
-    if not total:
-        return NAN
-    seen = float(np.trace(table)) / total
-    chance = float((table.sum(axis=0) * table.sum(axis=1)).sum()) / total**2
-    return (seen - chance) / (1 - chance) if chance < 1 else NAN
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -238,26 +156,16 @@ def agreement_sentences(found: Agreement) -> list[str]:
     """Return what the comparison says of counts and diameters."""
     if not found.n_photos:
         return ["Nobody has corrected a photo yet, so there is nothing to compare with."]
+    who = "machine minus people"
     return [
         f"{found.n_photos} photos that people corrected: {found.n_machine} polyps by the machine, "
         f"{found.n_people} by people, {found.n_same} the same.",
         f"Count, machine minus people: {found.count_bias:+.2f} a photo on average "
         f"(SD {_text(found.count_sd)}), equal on {found.n_exact}.",
-        _diameters("Diameters of all that both have", found.diameters),
-        _diameters("Diameters of those drawn anew", found.redrawn),
+        limits_sentence("Diameters of all that both have", found.diameters, who=who),
+        limits_sentence("Diameters of those drawn anew", found.redrawn, who=who),
     ]
 
 
 def _text(value: float) -> str:
     return "unknown" if np.isnan(value) else f"{value:.2f}"
-
-
-def _diameters(what: str, of: BlandAltman) -> str:
-    if of.n < 2:
-        return f"{what}: {of.n}, too few to compare."
-    return (
-        f"{what} ({of.n}), machine minus people: bias {of.bias:+.2f} mm (95 % CI "
-        f"{of.bias_ci[0]:+.2f} to {of.bias_ci[1]:+.2f}), limits of agreement {of.low:+.2f} "
-        f"({of.low_ci[0]:+.2f} to {of.low_ci[1]:+.2f}) and {of.high:+.2f} "
-        f"({of.high_ci[0]:+.2f} to {of.high_ci[1]:+.2f}) mm."
-    )

@@ -1,6 +1,11 @@
 """Results -> tables, charts and pages. Everything is returned, nothing written."""
 
-from polypvision.reports.agreement_chart import agreement_chart
+from polypvision.reports.agreement_chart import (
+    agreement_chart,
+    hand_chart,
+    mouth_chart,
+    repeat_chart,
+)
 from polypvision.reports.charts import growth_chart, healing_chart, wound_chart
 from polypvision.reports.drawing import png, screen_svg, svg
 from polypvision.reports.overlay import draw_overlay, jpeg
@@ -51,12 +56,14 @@ __all__ = [
     "events_table",
     "film_strip",
     "growth_chart",
+    "hand_chart",
     "healing_chart",
     "history",
     "index_page",
     "jpeg",
     "latest_overlay",
     "lineage_chart",
+    "mouth_chart",
     "observations_table",
     "picture",
     "plate_figure",
@@ -65,6 +72,7 @@ __all__ = [
     "plate_page",
     "png",
     "render_page",
+    "repeat_chart",
     "report_pdf",
     "screen_svg",
     "stages_chart",
