@@ -9,10 +9,9 @@ from time_builders import make_polyp, make_reading
 from polypvision.evaluate.agreement import (
     agreement_lines,
     agreement_record,
-    bland_altman,
-    cohen_kappa,
     compare_with_people,
 )
+from polypvision.evaluate.comparisons import bland_altman, cohen_kappa
 
 # Peak expiratory flow rate, l/min, 17 people, first readings (Bland & Altman 1986, Lancet
 # i:307-310, table 1).
