@@ -12,6 +12,7 @@
     ├── CardError             the reference card does not give a scale
     │   ├── CardMissing           "no-card"
     │   ├── CardIncomplete        "half-card"
+    │   ├── CardTooSmall          "small-card"      too few pixels to be read
     │   ├── CardMirrored          "mirrored"
     │   ├── CardsOfTwoPlates      "two-plates"
     │   └── BarDoubtful           "doubtful-bar"    a length that another bar has
@@ -95,6 +96,12 @@ class CardIncomplete(CardError):
     """Too few markers of a card are visible."""
 
     kind = "half-card"
+
+
+class CardTooSmall(CardError):
+    """The card is too small in the picture to be read."""
+
+    kind = "small-card"
 
 
 class CardMirrored(CardError):

@@ -5,13 +5,26 @@ from collections.abc import Iterable
 FLAGS: dict[str, str] = {
     # on a photo
     "print-scale-unknown": (
-        "The card's printed bar was never measured; the scale may be off by about half a percent."
+        "The card's printed bar was never measured; the scale may be off by about half a percent. "
+        "Measure it with callipers and say so: polypvision plates CODE --bar-mm X."
     ),
-    "tilted": "The camera looked at the plate from more than 35 degrees; sizes are less certain.",
-    "colour-cast": "The light has almost no red or green left; colours are less certain.",
+    "tilted": (
+        "The camera looked at the plate from more than 35 degrees; sizes are less certain. Hold it "
+        "straight above the plate."
+    ),
+    "colour-cast": (
+        "The light has almost no red or green left; colours and wounds are less certain. Switch on "
+        "white light for the photo."
+    ),
     "coarse": "Fewer than 5 photo pixels per mm; a mouth of 1 mm may be missed. Go closer.",
     "soft": "The card's edges are soft; focus on the plate and hold still.",
     "bright": "Parts of the plate are pure white; lower the exposure.",
+    "dim": "The photo is so dark that tissue is hardly told from black; add light.",
+    "bent-card": (
+        "The card's markers do not lie in one plane, so sizes are less certain: ripples, a curled "
+        "card, or a bent lens. Wait for still water or look through a pane, lay the card flat, or "
+        "make a lens profile: polypvision lens."
+    ),
     "few-markers": "Some of the card's markers are hidden; uncover them for a surer scale.",
     "stray-marker": "A marker that does not belong to this plate's card lies in the photo.",
     "no-colour-reference": "No card, so colours were not balanced; wounds are less certain.",
@@ -33,14 +46,15 @@ FLAGS: dict[str, str] = {
         "The lens profiles are of another camera or focal length and were not used; make one for "
         "this camera: polypvision lens."
     ),
-    # on a polyp
+    # on a photo or on a polyp
     "card-far": (
-        "The card is too small, or too far from this polyp, for a sure scale there; lay a second "
-        "card beside it, or use a frame."
+        "The card is too small, or too far away, for a sure scale everywhere; lay a second card "
+        "near these polyps, or use a frame."
     ),
+    # on a polyp
     "touches-edge": "The polyp runs out of the measured area; its size is a lower limit.",
     "touching": "The polyp touches a neighbour; its outline there is a guess.",
-    "glare": "Glare covers part of the polyp.",
+    "glare": ("Glare covers part of the polyp; shade the lamp or move the camera aside."),
     "two-mouths": "More mouths than normal for this line: it may be about to divide.",
     "mouth-unsure": "Whether there is one mouth or two cannot be told from this photo.",
     "wound": "Pale exposed tissue at the margin.",

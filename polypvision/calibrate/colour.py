@@ -34,14 +34,19 @@ class LightFit:
         Whether a channel is so dark that its gain was capped.
     contrast : float
         Paper minus ink, linear light of the brightest channel.
-    clipped : bool
-        Whether the paper is pure white in the brightest channel.
+    clipped, grey_clipped : bool
+        Whether the paper, and even the grey patch, is full in the brightest channel.
+    level : float
+        Light of paper in the brightest channel, 1 being the most that a photo holds; above where
+        the grey patch tells it.
     """
 
     coefficients: NDArray[np.float64]
     capped: bool
     contrast: float
     clipped: bool
+    grey_clipped: bool = False
+    level: float = 1.0
 
     def gains(self, x_mm: NDArray[np.float64], y_mm: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return factors (rows of y, columns of x, 3) that make paper neutral."""
@@ -119,7 +124,7 @@ def measure_light(
     """
     spots: list[tuple[Points, NDArray[np.float64], float]] = []
     inks: list[NDArray[np.float64]] = []
-    greys: list[tuple[Points, NDArray[np.float64]]] = []
+    greys: list[tuple[Points, NDArray[np.float64], float]] = []
 
     for card, marker in seen:
         layout, to_photo = cards[card]
@@ -137,7 +142,7 @@ def measure_light(
             if patch.srgb == WHITE:
                 spots.append((centre, *light))
             elif patch.srgb == GREY:
-                greys.append((centre, light[0]))
+                greys.append((centre, *light))
             elif patch.srgb == BLACK:
                 inks.append(light[0])
     if not spots:
@@ -150,8 +155,8 @@ def measure_light(
     if clipped and greys:
         # White is saturated: the grey patch still tells the light, and paper follows from the
         # ratio of the printed codes.
-        whites = np.array([light for _, light in greys]) / float(LINEAR_OF_CODE[GREY])
-        places = np.array([place for place, _ in greys])
+        whites = np.array([light for _, light, _ in greys]) / float(LINEAR_OF_CODE[GREY])
+        places = np.array([place for place, _, _ in greys])
     plate_mm = to_plate(places)
     framed = cards[0][0].window is not None
     coefficients = _fit_light(plate_mm, whites, slope=framed and len(whites) >= 6)
@@ -161,6 +166,8 @@ def measure_light(
         capped=bool(typical.min() < typical.max() / _GAIN_RATIO_MAX),
         contrast=float(np.max(np.median(whites, axis=0) - ink)),
         clipped=clipped,
+        grey_clipped=bool(greys) and float(np.median([share for *_, share in greys])) > 0.5,
+        level=float(typical.max()),
     )
 
 

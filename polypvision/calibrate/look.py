@@ -63,6 +63,11 @@ class Look:
         """Root mean square distance of the card's corners from where the fit puts them."""
         return (self.pose or self.plane).reprojection_px
 
+    @property
+    def noise_px(self) -> float:
+        """Standard deviation of one coordinate of a corner about where the fit puts it."""
+        return (self.pose or self.plane).noise_px
+
     def card_to_photo(self, points_mm: Points) -> Points:
         """Return points (n, 2) of the card's plane as photo pixels."""
         if self.sight is None:

@@ -13,7 +13,8 @@ from polypvision.reading import Points
 
 # Marker search costs several times the decoding of a large photo, so it runs on a reduced one.
 _SEARCH_SIDES_PX = (1600, 3200)
-_MODULES = DICTIONARY.markerSize + 2
+MODULES = DICTIONARY.markerSize + 2
+_SHARPENED_PX = (2.0, 3.0, 4.5, 7.0, 10.0)
 _SAMPLES_PER_EDGE = 24
 _PROFILE_STEP_PX = 0.5
 
@@ -29,7 +30,8 @@ class Marker:
     corners_xy : ndarray (4, 2) of float64
         Outer corners of the black border in photo pixels: top left, then clockwise, as printed.
     edge_width_px : float
-        10-90 % width of its edges, photo pixels; NaN when it could not be measured.
+        10-90 % width of its edges, photo pixels, in the direction in which they are wider; NaN when
+        it could not be measured.
     """
 
     place: MarkerPlace
@@ -106,20 +108,51 @@ def seen_mirrored(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
     return tuple(sorted(_search(np.ascontiguousarray(small[:, ::-1]), _SEARCH_SIDES_PX[0])))
 
 
+def seen_enlarged(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
+    """Return the markers that are readable where the photo is drawn twice and thrice as large."""
+    grey, _ = _reduced(_brightest_channel(rgb), _SEARCH_SIDES_PX[0])
+    found: set[MarkerPlace] = set()
+    for factor in (2, 3):
+        size = (grey.shape[1] * factor, grey.shape[0] * factor)
+        large = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_CUBIC), np.uint8)
+        found |= _search(large, max(size)).keys()
+    return tuple(sorted(found))
+
+
+def seen_sharpened(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
+    """Return the markers that are readable once edges are sharpened (unsharp masking)."""
+    grey, _ = _reduced(_brightest_channel(rgb), _SEARCH_SIDES_PX[0])
+    plain = grey.astype(np.float32)
+    found: set[MarkerPlace] = set()
+    for sigma in _SHARPENED_PX:
+        calm = cv2.GaussianBlur(plain, (0, 0), 0.4 * sigma)
+        sharp = calm + 6.0 * (calm - cv2.GaussianBlur(plain, (0, 0), 1.6 * sigma))
+        found |= _search(np.clip(sharp, 0, 255).astype(np.uint8), _SEARCH_SIDES_PX[0]).keys()
+    return tuple(sorted(found))
+
+
 def sharpest_edge_px(rgb: NDArray[np.uint8]) -> float:
     """Return the 10-90 % width of the sharpest strong edges in a photo, in photo pixels.
 
-    For a Gaussian blur of an edge with contrast C the steepest slope is C / (sigma sqrt(2 pi)),
-    and the 10-90 % width is 2.563 sigma. Used only where no card is there to measure on.
+    Of four directions that one counts in which they are widest: a shaken camera leaves the edges
+    along its motion sharp. For a Gaussian blur of an edge with contrast C the steepest slope is
+    C / (sigma sqrt(2 pi)), and the 10-90 % width is 2.563 sigma. Used only where no card is there
+    to measure on.
     """
     small, factor = _reduced(_brightest_channel(rgb), 1000)
     smooth = cv2.GaussianBlur(small.astype(np.float32), (0, 0), 1.0)
-    slope = np.hypot(
-        cv2.Scharr(smooth, cv2.CV_32F, 1, 0) / 32, cv2.Scharr(smooth, cv2.CV_32F, 0, 1) / 32
+    across = cv2.Scharr(smooth, cv2.CV_32F, 1, 0) / 32
+    down = cv2.Scharr(smooth, cv2.CV_32F, 0, 1) / 32
+    slope = np.hypot(across, down)
+    # Lines, not arrows: an edge and its opposite have one direction.
+    sector = np.round(np.arctan2(down, across) / (np.pi / 4)).astype(np.int8) % 4
+    steepest = min(
+        float(np.percentile(np.where(sector == one, slope, 0.0), 99.95)) for one in range(4)
     )
     contrast = float(np.percentile(smooth, 99) - np.percentile(smooth, 1))
-    steepest = float(np.percentile(slope, 99.9))
-    return float(2.563 * contrast / max(steepest * np.sqrt(2 * np.pi), 1e-6) / factor)
+    sigma = contrast / max(steepest * np.sqrt(2 * np.pi), 1e-6)
+    # The smoothing above is no blur of the photo's.
+    return float(2.563 * np.sqrt(max(sigma**2 - 1.0, 0.0)) / factor)
 
 
 def _edge_profiles(
@@ -195,6 +228,15 @@ def _meet(first: tuple[Points, Points], second: tuple[Points, Points]) -> Points
     return corner
 
 
+def _worse_direction(widths: NDArray[np.float64]) -> float:
+    """Return the edge width across the more blurred of a marker's two directions; NaN without.
+
+    A shaken camera smears the edges across its motion and leaves those along it sharp.
+    """
+    pairs = [pair[np.isfinite(pair)] for pair in (widths[::2], widths[1::2])]
+    return max((float(pair.mean()) for pair in pairs if len(pair)), default=float("nan"))
+
+
 def _refined(grey: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Marker:
     """Fit a line to each edge in linear light and let the lines meet in the corners.
 
@@ -202,9 +244,9 @@ def _refined(grey: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Ma
     inwards with it. A corner whose lines cannot be fitted keeps its first place.
     """
     sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    reach = float(np.clip(0.75 * sides.min() / _MODULES, 2.0, 12.0))
+    reach = float(np.clip(0.75 * sides.min() / MODULES, 2.0, 12.0))
     lines: list[tuple[Points, Points] | None] = []
-    widths: list[float] = []
+    widths = np.full(4, np.nan)
     for index in range(4):
         feet, normal, profiles, offsets = _edge_profiles(
             grey, corners[index], corners[(index + 1) % 4], reach
@@ -214,7 +256,7 @@ def _refined(grey: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Ma
         lines.append(_line(edge[np.isfinite(middle)]))
         width = _crossing(profiles, offsets, 0.9) - _crossing(profiles, offsets, 0.1)
         if np.isfinite(width).sum() >= _SAMPLES_PER_EDGE // 2:
-            widths.append(float(np.nanmedian(width)))
+            widths[index] = np.nanmedian(width)
     refined = corners.copy()
     for index in range(4):
         before, after = lines[index - 1], lines[index]
@@ -226,5 +268,5 @@ def _refined(grey: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Ma
     return Marker(
         place=place,
         corners_xy=refined,
-        edge_width_px=float(np.median(widths)) if widths else float("nan"),
+        edge_width_px=_worse_direction(widths),
     )

@@ -8,9 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.colour import LightFit, Locate, balance, measure_light
+from polypvision.calibrate.gates import (
+    COARSE_PX_PER_MM,
+    clipped_places,
+    light_flags,
+    plane_flags,
+    reach_flags,
+    sharpness_flags,
+    why_unreadable,
+)
 from polypvision.calibrate.lens import Lens, usual_lens
 from polypvision.calibrate.look import Look, look_at
-from polypvision.calibrate.markers import Marker, find_markers, seen_mirrored, sharpest_edge_px
+from polypvision.calibrate.markers import Marker, find_markers
 from polypvision.calibrate.plane import CardCorners, tilt_deg
 from polypvision.calibrate.resample import resample, resample_by
 from polypvision.calibrate.scale_inputs import NODES
@@ -21,12 +30,7 @@ from polypvision.card.layout import CardLayout, card_layout
 from polypvision.errors import (
     BarDoubtful,
     CardIncomplete,
-    CardMirrored,
-    CardMissing,
     CardsOfTwoPlates,
-    PhotoBlurred,
-    PhotoDark,
-    PhotoOverexposed,
 )
 from polypvision.reading import Points, Scale
 
@@ -41,16 +45,6 @@ _PRINT_SCALE_OFF = 0.15
 _REACH_MM = 200.0
 """How far beyond a small card its plane is trusted."""
 _VIEW_MAX_MM = 420.0
-_TILT_FLAG_DEG = 35.0
-_COARSE_PX_PER_MM = 5.0
-_SOFT_MM, _BLURRED_MM = 0.7, 1.8
-"""Edge widths (10-90 %): a mouth of 1 mm fades beyond the first, is gone beyond the second."""
-_BLURRED_SHARE = 0.010
-"""Edge width against the photo's longer side beyond which a photo without a card is blurred: a
-card that fills half the photo would lose its modules."""
-_BRIGHT_SHARE, _OVEREXPOSED_SHARE = 0.05, 0.5
-_CLIPPED_CODE = 250
-_DARK_CONTRAST = 0.004
 
 
 def _cards_in(markers: Sequence[Marker]) -> tuple[int, dict[CardName, list[Marker]], bool]:
@@ -152,6 +146,22 @@ def _extent(
     return np.maximum(low, middle - half), np.minimum(high, middle + half)
 
 
+def _share_beyond(
+    shape: tuple[int, int], look: Look, layout: CardLayout, low: Points, high: Points
+) -> float:
+    """Return the part of the photo that shows the plate's plane outside the measured area.
+
+    A frame says itself where its plate ends.
+    """
+    if layout.window is not None:
+        return 0.0
+    height, width = shape
+    x, y = np.meshgrid(np.linspace(0, width - 1, 33), np.linspace(0, height - 1, 25))
+    places = look.to_plate(np.column_stack([x.ravel(), y.ravel()]))
+    inside = ((places >= low) & (places <= high)).all(axis=1)
+    return float(1 - inside.mean())
+
+
 def _all_ahead(look: Look, photo_px: Points) -> bool:
     back = np.asarray(np.linalg.inv(look.plane.plate_to_photo), np.float64)
     weight = (np.column_stack([photo_px, np.ones(len(photo_px))]) @ back.T)[:, 2]
@@ -186,68 +196,6 @@ def _cover_cards(
         cv2.fillConvexPoly(inside, np.round((window - low) * VIEW_PX_PER_MM).astype(np.int32), 1)
         mask &= inside
     valid[:] = mask.astype(np.bool_)
-
-
-def _overexposed(share: float) -> PhotoOverexposed:
-    return PhotoOverexposed(
-        f"{share:.0%} of the picture is pure white, so no polyp can be told from the ground; "
-        "lower the exposure (tap a bright spot on the screen) and take it again."
-    )
-
-
-def _light_flags(
-    light: LightFit | None, rgb: NDArray[np.uint8], valid: NDArray[np.bool_]
-) -> set[str]:
-    """Judge exposure on the resampled photo, before balancing."""
-    flags: set[str] = set()
-    share = float((rgb.min(axis=2) >= _CLIPPED_CODE)[valid].mean()) if valid.any() else 0.0
-    if share > _OVEREXPOSED_SHARE:
-        raise _overexposed(share)
-    if share > _BRIGHT_SHARE:
-        flags.add("bright")
-    if light is None:
-        return flags | {"no-colour-reference"}
-    if light.contrast < _DARK_CONTRAST:
-        raise PhotoDark(
-            "The card's white is hardly brighter than its black; add light or expose longer."
-        )
-    if light.capped:
-        flags.add("colour-cast")
-    return flags
-
-
-def _sharpness_flags(edge_width_mm: float) -> set[str]:
-    if edge_width_mm > _BLURRED_MM:
-        raise PhotoBlurred(
-            f"The card's edges are smeared over {edge_width_mm:.1f} mm, so mouths and wounds "
-            "cannot be seen; focus on the plate, hold still and take it again."
-        )
-    return {"soft"} if edge_width_mm > _SOFT_MM else set()
-
-
-def _refuse_without_code(rgb: NDArray[np.uint8], markers: Sequence[Marker]) -> None:
-    """Say why no card reads, where looking once more can tell."""
-    if plate_codes(marker.place for marker in markers):
-        return
-    if plate_codes(seen_mirrored(rgb)):
-        raise CardMirrored(
-            "The photo is mirrored: its card reads only in the mirror. Turn mirroring off in "
-            "the camera's settings (front cameras do it) and take it again."
-        )
-    clipped = float((rgb.min(axis=2) >= _CLIPPED_CODE).mean())
-    if clipped > _OVEREXPOSED_SHARE:
-        raise _overexposed(clipped)
-    edge_px = sharpest_edge_px(rgb)
-    if edge_px > _BLURRED_SHARE * max(rgb.shape):
-        raise PhotoBlurred(
-            f"No card can be read, and even the sharpest edges in the photo are smeared over "
-            f"{edge_px:.0f} pixels. Focus on the plate, hold still and take it again."
-        )
-    if not markers:
-        raise CardMissing(
-            "No reference card was found; lay a printed card flat beside the polyps, whole "
-            "and free of glare, or give the scale with --mm-per-px."
-        )
 
 
 def _measure_light(
@@ -311,7 +259,7 @@ def view_from_card(
 
     Raises
     ------
-    CardMissing, CardIncomplete, CardMirrored, CardsOfTwoPlates, BarDoubtful
+    CardMissing, CardIncomplete, CardTooSmall, CardMirrored, CardsOfTwoPlates, BarDoubtful
         If the card does not give a scale.
     SurroundingsDoubtful
         If the camera would stand in the water or below the discs.
@@ -319,7 +267,10 @@ def view_from_card(
         If the photo would give misleading numbers.
     """
     markers = find_markers(rgb)
-    _refuse_without_code(rgb, markers)
+    if not plate_codes(marker.place for marker in markers):
+        trouble = why_unreadable(rgb, markers)
+        if trouble is not None:
+            raise trouble
     code, cards, stray = _cards_in(markers)
     names = sorted(cards, key=lambda name: (name.kind == "small", name))
     cards = {name: cards[name] for name in names}
@@ -342,27 +293,29 @@ def view_from_card(
 
     light = _measure_light(rgb, look, cards, print_scale)
     used = [marker for found in cards.values() for marker in found]
-    edge_width_mm = float(np.nanmedian([m.edge_width_px for m in used] or [np.nan])) * per_px
-    flags = _light_flags(light, view, valid) | _sharpness_flags(edge_width_mm)
+    widths = [m.edge_width_px for m in used if np.isfinite(m.edge_width_px)]
+    edge_width_mm = float(np.median(widths)) * per_px if widths else float("nan")
+    raw = view
     if light is not None:
         origin = (float(low[0]) / print_scale, float(low[1]) / print_scale)
-        view = balance(view, light, origin, VIEW_PX_PER_MM * print_scale)
+        view = balance(raw, light, origin, VIEW_PX_PER_MM * print_scale)
+    clipped = clipped_places(raw, view)
+    flags = light_flags(light, clipped, valid) | sharpness_flags(edge_width_mm)
     flags |= {"print-scale-unknown"} if bar_mm is None else set()
     flags |= {"stray-marker"} if stray else set()
     flags |= {"focal-denied"} if look.focal_denied else set()
     if len(used) < sum(len(layout.markers) for layout in layouts):
         flags.add("few-markers")
     plate_to_photo = look.homography(low, high)
-    if tilt_deg(plate_to_photo, middle) > _TILT_FLAG_DEG:
-        flags.add("tilted")
-    if per_px > 1 / _COARSE_PX_PER_MM:
-        flags.add("coarse")
+    flags |= plane_flags(look.noise_px, per_px, tilt_deg(plate_to_photo, middle))
+    flags |= reach_flags(_share_beyond(rgb.shape[:2], look, layouts[0], low, high))
     print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
     inputs = look.scale_inputs(low, high, print_err)
     at_middle = np.array([one.change[NODES // 2, NODES // 2] for one in inputs])
     return PlateView(
         rgb=view,
         valid=valid,
+        clipped=clipped,
         px_per_mm=VIEW_PX_PER_MM,
         origin_mm=(float(low[0]), float(low[1])),
         plate_to_photo=plate_to_photo,
@@ -399,12 +352,14 @@ def view_at_scale(rgb: NDArray[np.uint8], mm_per_px: float) -> PlateView:
     height, width = rgb.shape[:2]
     high = np.array([width, height], dtype=np.float64) * mm_per_px
     view, valid = resample(rgb, plate_to_photo, np.zeros(2), high)
-    flags = _light_flags(None, view, valid)
-    if mm_per_px > 1 / _COARSE_PX_PER_MM:
+    clipped = clipped_places(view, view)
+    flags = light_flags(None, clipped, valid)
+    if mm_per_px > 1 / COARSE_PX_PER_MM:
         flags.add("coarse")
     return PlateView(
         rgb=view,
         valid=valid,
+        clipped=clipped,
         px_per_mm=VIEW_PX_PER_MM,
         origin_mm=(0.0, 0.0),
         plate_to_photo=plate_to_photo,

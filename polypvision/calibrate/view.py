@@ -60,6 +60,8 @@ class PlateView:
         What the scale rests on; empty if no more is known than the scale's own uncertainty.
     edge_width_mm : float
         10-90 % width of the card's edges, on the plate; NaN without a card.
+    clipped : ndarray (H, W) of bool or None
+        Where the photo is pure white: reflections, or too much light. None where not known.
     plate : str or None
         Plate code as printed, four digits; None without a card.
     flags : tuple of str
@@ -74,6 +76,7 @@ class PlateView:
     sight: Sight | None = None
     scale_inputs: tuple[ScaleInput, ...] = ()
     edge_width_mm: float = float("nan")
+    clipped: NDArray[np.bool_] | None = None
     plate: str | None = None
     flags: tuple[str, ...] = ()
 
@@ -99,6 +102,12 @@ class PlateView:
         if self.sight is not None:
             return sight_to_photo(self.sight, points_mm, self.sight.disc_height_mm)
         return apply_homography(self.plate_to_photo, points_mm)
+
+    def photo_px_per_mm(self, place_mm: Points) -> float:
+        """Return how many pixels of the photo show a millimetre at one place (2,) of the plate."""
+        near = self.to_photo(place_mm + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
+        (ax, ay), (bx, by) = near[1:] - near[0]
+        return float(np.sqrt(abs(ax * by - ay * bx)))
 
     def scale_changes(self, place_mm: Points) -> NDArray[np.float64]:
         """Return each scale input's change (k,) at one place of the plate, in their order."""

@@ -2,10 +2,12 @@
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from skimage.color import rgb2lab
 
+from polypvision.calibrate.gates import COARSE_PX_PER_MM
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
@@ -25,8 +27,10 @@ from polypvision.segment.polyp_map import PolypMap, polyp_windows
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
 _COLOUR_PIXELS = 10_000
+_FROM_CARD = {"markers", "lens", "focal-length"}
+"""What grows with the way from the card."""
 _CARD_FAR = 0.01
-"""Relative uncertainty of a length from the places of the markers alone, beyond which a second card
+"""Relative uncertainty of a length from these, beyond which a second card
 is advised: as much as all else together on a good photo (own choice)."""
 
 
@@ -39,6 +43,14 @@ def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
     reach[:, :-1] |= mask[:, 1:]
     on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
     return bool(on_border or (reach & ~valid).any())
+
+
+def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the convex hull of a polyp: glare in it can pass for a hole or a dent."""
+    filled = mask.astype(np.uint8)
+    hull = cv2.convexHull(np.asarray(cv2.findNonZero(filled)))
+    cv2.fillConvexPoly(filled, hull, 1)
+    return filled.astype(np.bool_)
 
 
 def _touches_neighbour(labels: NDArray[np.int32], label: int) -> bool:
@@ -142,7 +154,10 @@ def _measure(
     budget = budget_lines(
         parts, size, outline_err, wound_mm2=wound_mm2, wound_border_err_mm2=border_err
     )
-    flags = _flags(mask, labels, label, pixels, view.valid[window], wound)
+    clipped = (rgb >= _GLARE_CODE).all(axis=2)
+    if view.clipped is not None:
+        clipped |= view.clipped[window]
+    flags = _flags(mask, labels, label, clipped, view.valid[window], wound)
     flags |= outline_doubts(
         outline,
         labels,
@@ -153,8 +168,10 @@ def _measure(
     )
     if size.irregular:
         flags.add("irregular")
-    if any(part.name == "markers" and abs(part.change) > _CARD_FAR for part in parts):
+    if combined(part.change for part in parts if part.name in _FROM_CARD) > _CARD_FAR:
         flags.add("card-far")
+    if view.photo_px_per_mm(centre) < COARSE_PX_PER_MM:
+        flags.add("coarse")
     flags |= mouth_flags(len(mouths.places_xy), mouths.two_mouths_probability, normal_mouths)
     centre_px = view.to_photo(centre[None, :])[0]
     return Polyp(
@@ -205,7 +222,7 @@ def _flags(
     mask: NDArray[np.bool_],
     labels: NDArray[np.int32],
     label: int,
-    pixels: NDArray[np.uint8],
+    clipped: NDArray[np.bool_],
     valid: NDArray[np.bool_],
     wound: Wound,
 ) -> set[str]:
@@ -214,7 +231,7 @@ def _flags(
         flags.add("touches-edge")
     if _touches_neighbour(labels, label):
         flags.add("touching")
-    if (pixels >= _GLARE_CODE).all(axis=1).mean() > _GLARE_SHARE:
+    if clipped[_hull(mask) & ((labels == 0) | mask)].mean() > _GLARE_SHARE:
         flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")

@@ -13,6 +13,10 @@ _AGAIN: dict[str, str] = {
     "tilted": "Less tilt: hold the camera straight above the plate.",
     "soft": "Hold still, and tap the plate on the screen to focus there.",
     "bright": "Too bright: turn the lamp down, or lower the exposure.",
+    "dim": "Too dark: more light, or a longer exposure.",
+    "colour-cast": "Switch on white light for the photo.",
+    "bent-card": "Wait until the water is still, or look through a pane; lay the card flat.",
+    "card-far": "Lay a second card beside the polyps that are far from the first, or use a frame.",
     "few-markers": "Part of the card is covered: uncover it.",
     "stray-marker": "Take cards of other plates out of the picture.",
     "zoomed": "Take it without zoom: go closer instead.",
@@ -21,6 +25,7 @@ _AGAIN: dict[str, str] = {
     "blurred": "Hold still, and tap the plate on the screen to focus there.",
     "overexposed": "Too bright: turn the lamp down, or lower the exposure.",
     "dark": "Too dark: more light, or a longer exposure.",
+    "small-card": "Go closer: the card is too small in the picture to be read.",
     "half-card": "Part of the card is covered or cut off: get all of it into the picture.",
     "two-plates": "Leave only one plate's card in the picture.",
     "mirrored": "The photo is mirrored: take it with the main camera, not the one for selfies.",
@@ -29,6 +34,7 @@ _AGAIN: dict[str, str] = {
 _ON_POLYPS: dict[str, str] = {
     "glare": "Glare on {who}: shade the lamp or move the camera aside, then take it again.",
     "card-far": "{who} too far from the card: lay a second card beside it, or use a frame.",
+    "coarse": "{who} too small in the picture: go closer, or hold the camera straight above.",
     "touches-edge": "{who} cut off by the edge: move back until all is in the picture.",
 }
 
@@ -102,7 +108,7 @@ def _read(reading: PlateReading, name: str) -> PhotoAnswer:
     again = [f"Take it again. {_AGAIN[flag]}" for flag in reading.flags if flag in _AGAIN]
     for flag, words in _ON_POLYPS.items():
         labels = [one.label for one in polyps if flag in one.flags]
-        if labels:
+        if labels and flag not in reading.flags:
             sentence = words.format(who=_who(labels))
             again.append(sentence[:1].upper() + sentence[1:])
     notes = [FLAGS[flag] for flag in reading.flags if flag not in _AGAIN]
