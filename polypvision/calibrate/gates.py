@@ -68,8 +68,9 @@ def clipped_places(raw: NDArray[np.uint8], balanced: NDArray[np.uint8]) -> NDArr
         Before and after colour balance. Before, the lamp's strongest channel is full; after, all
         are high.
     """
-    full: NDArray[np.bool_] = raw.max(axis=2) >= _CLIPPED_CODE
-    return full & (balanced.min(axis=2) >= _PALE_CODE)
+    full = raw.max(axis=2) >= _CLIPPED_CODE
+    clipped: NDArray[np.bool_] = full & (balanced.min(axis=2) >= _PALE_CODE)
+    return clipped
 
 
 def overexposed(share: float) -> PhotoOverexposed:

@@ -46,6 +46,12 @@ def evaluate(
             metavar="N", min=0, help="Draw and read N plates; do the intervals hold the truth?"
         ),
     ] = 0,
+    gates: Annotated[
+        int,
+        typer.Option(
+            metavar="N", min=0, help="Spoil photos of N plates; are they refused or flagged?"
+        ),
+    ] = 0,
     people: Annotated[
         bool,
         typer.Option("--people", help="Compare the machine with people's corrections so far."),
@@ -66,10 +72,19 @@ def evaluate(
     water of all depths, a bent lens and blur; how often the 95 % intervals hold the true diameter
     and wound, and how far off sizes are with and without what was said of height, water and lens.
 
+    With --gates: plates drawn well, and spoiled in every way that a photo can be; how often that is
+    said with the right remedy, and how often good photos are complained of.
+
     With --people: count bias, limits of agreement of diameters, and mouths; the machine's
     readings in the logbook against what people made of them.
     """
-    invented = {_series: series, _forecasts: forecasts, _stock: stock, _uncertainty: uncertainty}
+    invented = {
+        _series: series,
+        _forecasts: forecasts,
+        _stock: stock,
+        _uncertainty: uncertainty,
+        _gates: gates,
+    }
     asked = [(score, count) for score, count in invented.items() if count]
     if people and readings is None and not asked:
         _people(logbook, json)
@@ -81,7 +96,7 @@ def evaluate(
     else:
         raise typer.BadParameter(
             "give READINGS.json and TRUTH.json, --series N, --forecasts N, --stock N, "
-            "--uncertainty N or --people."
+            "--uncertainty N, --gates N or --people."
         )
 
 
@@ -142,6 +157,17 @@ def _uncertainty(count: int, seed: int, json: Path | None) -> None:
     write_json(json, uncertainty_record(scores))
     if not is_terminal(json):
         for line in uncertainty_lines(scores):
+            typer.echo(line)
+
+
+def _gates(count: int, seed: int, json: Path | None) -> None:
+    from polypvision.evaluate.gates import gates_lines, gates_record, score_gates
+
+    with progress_bar("Reading") as show:
+        scores = score_gates(count, seed=seed, show=lambda done: show(done, count, ""))
+    write_json(json, gates_record(scores))
+    if not is_terminal(json):
+        for line in gates_lines(scores):
             typer.echo(line)
 
 

@@ -154,7 +154,7 @@ def _measure(
     budget = budget_lines(
         parts, size, outline_err, wound_mm2=wound_mm2, wound_border_err_mm2=border_err
     )
-    clipped = (rgb >= _GLARE_CODE).all(axis=2)
+    clipped = np.asarray((rgb >= _GLARE_CODE).all(axis=2), np.bool_)
     if view.clipped is not None:
         clipped |= view.clipped[window]
     flags = _flags(mask, labels, label, clipped, view.valid[window], wound)
