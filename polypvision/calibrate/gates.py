@@ -17,7 +17,7 @@ from polypvision.calibrate.markers import (
     seen_sharpened,
     sharpest_edge_px,
 )
-from polypvision.card.code import plate_codes
+from polypvision.card.code import MarkerPlace, plate_codes
 from polypvision.errors import (
     CardError,
     CardMirrored,
@@ -172,6 +172,11 @@ def _module_px(markers: Sequence[Marker]) -> float:
     return float(np.median(sides)) / MODULES if sides else float("nan")
 
 
+def _more_seen(places: Sequence[MarkerPlace], markers: Sequence[Marker]) -> bool:
+    """Tell whether another look shows a card, and more of it than was read."""
+    return bool(plate_codes(places)) and len(places) > len(markers)
+
+
 def why_unreadable(
     rgb: NDArray[np.uint8], markers: Sequence[Marker]
 ) -> CardError | QualityError | None:
@@ -196,13 +201,14 @@ def why_unreadable(
         return overexposed(clipped)
     if np.percentile(rgb.max(axis=2), 99) < 30:
         return PhotoDark("The photo is nearly black; add light or expose longer.")
-    if plate_codes(seen_enlarged(rgb)) or _module_px(markers) < _SMALL_MODULE_PX:
+    if _more_seen(seen_enlarged(rgb), markers) or _module_px(markers) < _SMALL_MODULE_PX:
         return CardTooSmall(
             "The card is so small in the picture that it hardly reads; go closer, so that card "
             "and polyps fill the picture, or print a larger card."
         )
     edge_px = sharpest_edge_px(rgb)
-    if plate_codes(seen_sharpened(rgb)) or edge_px > _BLURRED_SHARE * max(rgb.shape):
+    smeared = not markers and edge_px > _BLURRED_SHARE * max(rgb.shape)
+    if smeared or _more_seen(seen_sharpened(rgb), markers):
         return PhotoBlurred(
             "The photo is so blurred that its card cannot be read (edges smeared over "
             f"{edge_px:.0f} pixels or more). Focus on the plate, hold still and take it again."
