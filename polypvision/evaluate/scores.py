@@ -111,31 +111,6 @@ def errors(found: Iterable[float], true: Iterable[float]) -> Errors:
     )
 
 
-def cohen_kappa(confusion: NDArray[np.int64]) -> float:
-    """Return the agreement of two raters beyond chance; 1 when they always agree.
-
-    Parameters
-    ----------
-    confusion : ndarray (k, k) of int64
-        Times the first said the row's and the second the column's class.
-
-    References
-    ----------
-    Cohen J 1960, A coefficient of agreement for nominal scales, Educ Psychol Meas 20:37-46.
-
-    Examples
-    --------
-    >>> round(cohen_kappa(np.array([[20, 5], [10, 15]])), 6)
-    0.4
-    """
-    total = int(confusion.sum())
-    if not total:
-        return NAN
-    observed = np.trace(confusion) / total
-    chance = float(confusion.sum(axis=0) @ confusion.sum(axis=1)) / total**2
-    return float((observed - chance) / (1 - chance)) if chance < 1 else NAN
-
-
 def mouth_confusion(true: Iterable[int], found: Iterable[int]) -> NDArray[np.int64]:
     """Return how often a polyp with 0, 1, 2, 3+ mouths (row) was read with as many (column)."""
     confusion = np.zeros((4, 4), dtype=np.int64)

@@ -8,13 +8,13 @@ import pandas as pd
 
 from polypvision.columns import SCORES
 from polypvision.columns import table as column_table
+from polypvision.evaluate.comparisons import cohen_kappa
 from polypvision.evaluate.scores import (
     MOUTH_CLASSES,
     Detection,
     Errors,
     PhotoScore,
     Scores,
-    cohen_kappa,
 )
 
 

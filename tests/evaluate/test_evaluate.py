@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from polypvision import evaluate
 from polypvision.errors import TableError
+from polypvision.evaluate.comparisons import cohen_kappa
 from polypvision.evaluate.overlap import match
-from polypvision.evaluate.scores import Detection, cohen_kappa, errors
+from polypvision.evaluate.scores import Detection, errors
 from polypvision.evaluate.truth import ellipse
 from polypvision.measure.overlap import iou_matrix
 
