@@ -1,7 +1,8 @@
 """``polypvision evaluate``: readings against truth."""
 
+from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any, TypeVar
 
 import typer
 
@@ -13,6 +14,8 @@ from polypvision.cli.common import (
     progress_bar,
     write_json,
 )
+
+_Scores = TypeVar("_Scores")
 
 
 def evaluate(
@@ -112,63 +115,72 @@ def _people(logbook: str | None, json: Path | None) -> None:
             typer.echo(line)
 
 
-def _series(count: int, seed: int, json: Path | None) -> None:
-    from polypvision.evaluate.follow import follow_record, follow_rows, follow_series
-
-    with progress_bar("Following") as show:
-        scores = follow_series(count, seed=seed, show=lambda done: show(done, count, ""))
-    write_json(json, follow_record(scores))
+def _scored(
+    doing: str,
+    total: int,
+    json: Path | None,
+    score: Callable[[Callable[[int], None]], _Scores],
+    record: Callable[[_Scores], Any],
+    lines: Callable[[_Scores], Iterable[str]],
+) -> None:
+    """Score with progress shown, write the record, and print the lines unless it went there."""
+    with progress_bar(doing) as show:
+        scores = score(lambda done: show(done, total, ""))
+    write_json(json, record(scores))
     if not is_terminal(json):
-        for name, figures in follow_rows(scores):
-            typer.echo(f"{name:30s}{figures}")
+        for line in lines(scores):
+            typer.echo(line)
+
+
+def _series(count: int, seed: int, json: Path | None) -> None:
+    from polypvision.evaluate import follow as of
+
+    _scored(
+        "Following", count, json,
+        lambda show: of.follow_series(count, seed=seed, show=show),
+        of.follow_record,
+        lambda scores: (f"{name:30s}{figures}" for name, figures in of.follow_rows(scores)),
+    )  # fmt: skip
 
 
 def _forecasts(count: int, seed: int, json: Path | None) -> None:
-    from polypvision.evaluate.forecasts import forecast_record, forecast_rows, score_forecasts
+    from polypvision.evaluate import forecasts as of
 
-    with progress_bar("Foretelling") as show:
-        scores = score_forecasts(count, seed=seed, show=lambda done: show(done, 3 * count, ""))
-    write_json(json, forecast_record(scores))
-    if not is_terminal(json):
-        for line in forecast_rows(scores):
-            typer.echo(line)
+    _scored(
+        "Foretelling", 3 * count, json,
+        lambda show: of.score_forecasts(count, seed=seed, show=show),
+        of.forecast_record, of.forecast_rows,
+    )  # fmt: skip
 
 
 def _stock(count: int, seed: int, json: Path | None) -> None:
-    from polypvision.evaluate.stock import score_stock, stock_record, stock_rows
+    from polypvision.evaluate import stock as of
 
-    with progress_bar("Foretelling") as show:
-        scores = score_stock(count, seed=seed, show=lambda done: show(done, count, ""))
-    write_json(json, stock_record(scores))
-    if not is_terminal(json):
-        for line in stock_rows(scores):
-            typer.echo(line)
+    _scored(
+        "Foretelling", count, json,
+        lambda show: of.score_stock(count, seed=seed, show=show),
+        of.stock_record, of.stock_rows,
+    )  # fmt: skip
 
 
 def _uncertainty(count: int, seed: int, json: Path | None) -> None:
-    from polypvision.evaluate.uncertainty import (
-        score_uncertainty,
-        uncertainty_lines,
-        uncertainty_record,
-    )
+    from polypvision.evaluate import uncertainty as of
 
-    with progress_bar("Reading") as show:
-        scores = score_uncertainty(count, seed=seed, show=lambda done: show(done, count, ""))
-    write_json(json, uncertainty_record(scores))
-    if not is_terminal(json):
-        for line in uncertainty_lines(scores):
-            typer.echo(line)
+    _scored(
+        "Reading", count, json,
+        lambda show: of.score_uncertainty(count, seed=seed, show=show),
+        of.uncertainty_record, of.uncertainty_lines,
+    )  # fmt: skip
 
 
 def _gates(count: int, seed: int, json: Path | None) -> None:
-    from polypvision.evaluate.gates import gates_lines, gates_record, score_gates
+    from polypvision.evaluate import gates as of
 
-    with progress_bar("Reading") as show:
-        scores = score_gates(count, seed=seed, show=lambda done: show(done, count, ""))
-    write_json(json, gates_record(scores))
-    if not is_terminal(json):
-        for line in gates_lines(scores):
-            typer.echo(line)
+    _scored(
+        "Reading", count, json,
+        lambda show: of.score_gates(count, seed=seed, show=show),
+        of.gates_record, of.gates_lines,
+    )  # fmt: skip
 
 
 def _readings(readings: Path, truth: Path, json: Path | None) -> None:
