@@ -9,7 +9,9 @@ import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
+from PIL.JpegImagePlugin import JpegImageFile
 
+from polypvision.calibrate.picture import Photo, Picture
 from polypvision.errors import PhotoTooLarge, PhotoTooSmall, PhotoUnreadable
 
 pillow_heif.register_heif_opener()
@@ -198,7 +200,7 @@ def _to_srgb(picture: Image.Image) -> Image.Image:
                     return changed
         except (ImageCms.PyCMSError, OSError, ValueError):
             pass  # A broken profile is ignored, as viewers do.
-    return picture.convert("RGB")
+    return picture if picture.mode == "RGB" else picture.convert("RGB")
 
 
 def _flattened(picture: Image.Image, shown: str) -> Image.Image:
@@ -224,6 +226,48 @@ def _flattened(picture: Image.Image, shown: str) -> Image.Image:
     return _to_srgb(picture)
 
 
+_ON_ITS_SIDE = (5, 6, 7, 8)
+"""Exif orientations of photos whose stored rows are columns of the upright one."""
+
+
+def open_photo(data: bytes, shown: str) -> Photo:
+    """Return a photo whose pixels are decoded once they are asked for, and no finer than that.
+
+    A JPEG is reduced while it is decoded, in half the time of decoding it all and a quarter of
+    the memory; of other formats all pixels are decoded at once.
+
+    Parameters
+    ----------
+    data, shown
+        As in `decode`, whose errors also come from decoding later.
+
+    Raises
+    ------
+    PhotoUnreadable, PhotoTooLarge, PhotoTooSmall
+    """
+    picture = _opened(data, shown)
+    _check_size(picture, shown)
+    if not isinstance(picture, JpegImageFile):
+        rgb = decode(data, shown)
+        return Photo((rgb.shape[1], rgb.shape[0]), lambda _: Picture(rgb=rgb))
+    width, height = picture.size
+    on_its_side = _orientation(picture) in _ON_ITS_SIDE
+    return Photo(
+        (height, width) if on_its_side else (width, height),
+        lambda reduction: _decoded(data, shown, reduction),
+    )
+
+
+def _reduce(picture: Image.Image, reduction: int) -> int:
+    """Have a picture reduced while it is decoded; return by how much it will be."""
+    width, height = picture.size
+    # Of other sizes the last pixels would be made from less than a whole square.
+    if width % reduction or height % reduction or not isinstance(picture, JpegImageFile):
+        return 1
+    picture.draft(None, (width // reduction, height // reduction))
+    return width // picture.size[0]
+
+
 def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
     """Return a photo's pixels, upright, as sRGB.
 
@@ -245,6 +289,10 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
     PhotoTooLarge, PhotoTooSmall
         By the size its header states, before any pixel is decoded.
     """
+    return _decoded(data, shown, 1).rgb
+
+
+def _decoded(data: bytes, shown: str, reduction: int) -> Picture:
     picture = _opened(data, shown)
     _check_size(picture, shown)
     frames = int(getattr(picture, "n_frames", 1))
@@ -252,6 +300,7 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
         raise PhotoUnreadable(
             f"{shown} is a moving picture of {frames} frames. Save the frame you want as a photo."
         )
+    reduction = _reduce(picture, reduction)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
@@ -271,4 +320,5 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
             f"{shown} is cut short or damaged: its pixels cannot be decoded ({error}). "
             f"{_COPY_AGAIN}"
         ) from error
-    return turned(np.asarray(flat, dtype=np.uint8), orientation)
+    rgb = turned(np.asarray(flat, dtype=np.uint8), orientation)
+    return Picture(rgb=rgb, reduction=reduction)
