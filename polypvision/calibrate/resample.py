@@ -13,7 +13,7 @@ _GRID_PX = 16
 """Spacing, in view pixels, of the places that are looked up one by one; between them the way from
 plate to photo is straight to a hundredth of a pixel."""
 _STEP_MM = 0.5
-_INTERPOLATED = 1.5
+_INTERPOLATED = 1.25
 """Photo pixels per view pixel up to which interpolation alone leaves none of them out."""
 
 
