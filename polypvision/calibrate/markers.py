@@ -26,6 +26,7 @@ _GLANCE_WINDOW_PX = 23
 _SHARPENED_PX = (2.0, 3.0, 4.5, 7.0, 10.0)
 _SAMPLES_PER_EDGE = 24
 _PROFILE_STEP_PX = 0.5
+_LEAST_PER_LINE = 6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -183,7 +184,7 @@ def find_markers(rgb: NDArray[np.uint8]) -> tuple[Marker, ...]:
         Corners refined at full resolution; empty if none is seen.
     """
     found = _glance(rgb) or _search_closely(_brightest_channel(rgb))
-    return tuple(_refined(rgb, place, found[place]) for place in sorted(found))
+    return _refined(rgb, [(place, found[place]) for place in sorted(found)])
 
 
 def seen_mirrored(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
@@ -314,30 +315,53 @@ def _crossings(
     return found
 
 
-def _line(points: Points) -> tuple[Points, Points] | None:
-    """Return centre and direction of the line through points, outliers dropped once."""
+def _median(values: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the median (k,) of each row's (k, n) known values; infinite for a row without."""
+    ranked = np.sort(np.where(known, values, np.inf), axis=1)
+    count, rows = known.sum(axis=1), np.arange(len(values))
+    low, high = ranked[rows, np.maximum(count - 1, 0) // 2], ranked[rows, count // 2]
+    return np.asarray((low + high) / 2, np.float64)
+
+
+def _lines(
+    points: NDArray[np.float64], known: NDArray[np.bool_]
+) -> tuple[Points, Points, NDArray[np.bool_]]:
+    """Return centre and direction (k, 2) of the lines through points (k, n, 2) that are known.
+
+    Outliers are dropped once. The third result is False for a line through too few points.
+    """
+    found = np.ones(len(points), np.bool_)
+    points = np.where(known[..., None], points, 0.0)
     for _ in range(2):
-        if len(points) < 6:
-            return None
-        centre = points.mean(axis=0)
-        x, y = (points - centre).T
+        count = known.sum(axis=1)
+        found &= count >= _LEAST_PER_LINE
+        centre = (points * known[..., None]).sum(axis=1) / np.maximum(count, 1)[:, None]
+        x, y = np.moveaxis((points - centre[:, None]) * known[..., None], -1, 0)
         # The main axis of the points' spread: least squares of the distances across the line.
-        turn = 0.5 * np.arctan2(2 * (x @ y), x @ x - y @ y)
-        direction = np.array([np.cos(turn), np.sin(turn)])
-        distance = np.abs(y * direction[0] - x * direction[1])
-        keep = distance <= max(3 * 1.4826 * float(np.median(distance)), 0.05)
-        points = points[keep]
-    return centre, direction
+        turn = 0.5 * np.arctan2(2 * (x * y).sum(axis=1), (x * x - y * y).sum(axis=1))
+        direction = np.column_stack([np.cos(turn), np.sin(turn)])
+        distance = np.abs(y * direction[:, :1] - x * direction[:, 1:])
+        limit = np.maximum(3 * 1.4826 * _median(distance, known), 0.05)
+        known = known & (distance <= limit[:, None])
+    return centre, direction, found
 
 
-def _meet(first: tuple[Points, Points], second: tuple[Points, Points]) -> Points | None:
-    """Return the crossing of two lines (centre, direction), or None if they are parallel."""
-    matrix = np.column_stack([first[1], -second[1]])
-    if abs(np.linalg.det(matrix)) < 0.1:
-        return None
-    share = np.linalg.solve(matrix, second[0] - first[0])
-    corner: Points = first[0] + share[0] * first[1]
-    return corner
+def _meetings(centre: Points, direction: Points) -> tuple[Points, NDArray[np.bool_]]:
+    """Return where each of 4 lines of every marker meets the one before it, and if it does.
+
+    Parameters
+    ----------
+    centre, direction : ndarray (m, 4, 2)
+    """
+    before, along = np.roll(centre, 1, axis=1), np.roll(direction, 1, axis=1)
+    turn = _cross(along, direction)
+    meet = np.abs(turn) >= 0.1
+    share = _cross(centre - before, direction) / np.where(meet, turn, 1.0)
+    return np.asarray(before + share[..., None] * along, np.float64), meet
+
+
+def _cross(first: Points, second: Points) -> NDArray[np.float64]:
+    return np.asarray(first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0], np.float64)
 
 
 def _worse_direction(widths: NDArray[np.float64]) -> float:
@@ -349,39 +373,46 @@ def _worse_direction(widths: NDArray[np.float64]) -> float:
     return max((float(pair.mean()) for pair in pairs if len(pair)), default=float("nan"))
 
 
-def _refined(rgb: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Marker:
+def _refined(
+    rgb: NDArray[np.uint8], seen: Sequence[tuple[MarkerPlace, Points]]
+) -> tuple[Marker, ...]:
     """Fit a line to each edge in linear light and let the lines meet in the corners.
 
     Blur is symmetric in linear light and moves no edge there, while corner operators drift
     inwards with it. A corner whose lines cannot be fitted keeps its first place.
     """
-    reach = float(np.clip(0.75 * _sides(corners).min() / MODULES, 2.0, 12.0))
-    feet, normals, profiles, offsets = _edge_profiles(rgb, corners, reach)
+    if not seen:
+        return ()
+    corners = np.stack([quad for _, quad in seen])
+    reach = np.array([np.clip(0.75 * _sides(quad).min() / MODULES, 2.0, 12.0) for quad in corners])
+    edges, widths = (
+        np.stack(found)
+        for found in zip(
+            *(_edges(rgb, quad, far) for quad, far in zip(corners, reach, strict=True)), strict=True
+        )
+    )
+    lined = edges.reshape(-1, _SAMPLES_PER_EDGE, 2)
+    centre, direction, found = _lines(lined, np.isfinite(lined[..., 0]))
+    shape = (len(seen), 4)
+    refined, meet = _meetings(centre.reshape(*shape, 2), direction.reshape(*shape, 2))
+    found = found.reshape(shape)
+    near = np.linalg.norm(refined - corners, axis=2) <= reach[:, None] + 2.0
+    good = meet & near & found & np.roll(found, 1, axis=1)
+    refined = np.where(good[..., None], refined, corners)
+    known = np.isfinite(widths).reshape(-1, _SAMPLES_PER_EDGE)
+    width = _median(widths.reshape(known.shape), known)
+    width = np.where(known.sum(axis=1) >= _SAMPLES_PER_EDGE // 2, width, np.nan).reshape(shape)
+    return tuple(
+        Marker(place=place, corners_xy=own, edge_width_px=_worse_direction(wide))
+        for (place, _), own, wide in zip(seen, refined, width, strict=True)
+    )
+
+
+def _edges(
+    rgb: NDArray[np.uint8], quad: Points, reach_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return places (4, n, 2) on a marker's edges and the 10-90 % widths (4, n) there, or NaN."""
+    feet, normals, profiles, offsets = _edge_profiles(rgb, quad, reach_px)
     crossings = _crossings(profiles.reshape(-1, len(offsets)), offsets, (0.1, 0.5, 0.9))
     low, middle, high = (one.reshape(feet.shape[:2]) for one in crossings)
-    edges = feet + middle[..., None] * normals[:, None]
-    there = np.isfinite(middle)
-    lines = [_line(edge[seen]) for edge, seen in zip(edges, there, strict=True)]
-    refined = corners.copy()
-    for index in range(4):
-        before, after = lines[index - 1], lines[index]
-        if before is None or after is None:
-            continue
-        corner = _meet(before, after)
-        if corner is not None and np.linalg.norm(corner - corners[index]) <= reach + 2.0:
-            refined[index] = corner
-    return Marker(
-        place=place, corners_xy=refined, edge_width_px=_worse_direction(_widths(high - low))
-    )
-
-
-def _widths(profiles: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the median width (4,) of each edge's profiles (4, n); NaN where too few are known."""
-    return np.array(
-        [
-            float(np.median(edge[np.isfinite(edge)]))
-            if np.isfinite(edge).sum() >= _SAMPLES_PER_EDGE // 2
-            else np.nan
-            for edge in profiles
-        ]
-    )
+    return feet + middle[..., None] * normals[:, None], high - low

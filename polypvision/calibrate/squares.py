@@ -20,17 +20,23 @@ _BORDER_ERRORS = int(0.35 * _BITS**2)
 _BIT_ERRORS = int(0.6 * DICTIONARY.maxCorrectionBits)
 
 
+_POWERS = np.uint64(1) << np.arange(_BITS**2, dtype=np.uint64)
+
+
+def _words(bits: NDArray[np.bool_]) -> NDArray[np.uint64]:
+    """Return the bits (n, side, side) of markers as one number each."""
+    return np.asarray((bits.reshape(-1, len(_POWERS)) * _POWERS).sum(axis=1), np.uint64)
+
+
 @cache
-def _dictionary_signs() -> NDArray[np.float32]:
-    """Return every marker in four turns, white 1 and black -1: (4 n, bits)."""
+def _dictionary_words() -> NDArray[np.uint64]:
+    """Return every marker in four turns as one number each: (4 n,)."""
     plain = [
         cv2.aruco.Dictionary.getBitsFromByteList(DICTIONARY.bytesList[n : n + 1], _BITS)
         for n in range(len(DICTIONARY.bytesList))
     ]
-    signs = 2 * np.asarray(plain, np.float32) - 1
-    return np.concatenate(
-        [np.rot90(signs, turn, axes=(1, 2)).reshape(len(signs), -1) for turn in range(4)]
-    )
+    bits = np.asarray(plain, np.bool_)
+    return np.concatenate([_words(np.rot90(bits, turn, axes=(1, 2))) for turn in range(4)])
 
 
 def _sample_places() -> Points:
@@ -78,12 +84,13 @@ def read_squares(
     if not squares:
         return
     modules = _modules(grey, squares)
-    inner = modules[:, 1:-1, 1:-1].reshape(len(squares), -1)
-    bordered = np.flatnonzero(modules.sum(axis=(1, 2)) - inner.sum(axis=1) <= _BORDER_ERRORS)
-    agreement = (2 * inner[bordered].astype(np.float32) - 1) @ _dictionary_signs().T
-    for number, row in zip(bordered, agreement, strict=True):
-        best = int(row.argmax())
+    inner = modules[:, 1:-1, 1:-1]
+    border_errors = modules.sum(axis=(1, 2)) - inner.sum(axis=(1, 2))
+    bordered = np.flatnonzero(border_errors <= _BORDER_ERRORS)
+    for number, word in zip(bordered, _words(inner[bordered]), strict=True):
+        bit_errors = np.bitwise_count(_dictionary_words() ^ word)
+        best = int(bit_errors.argmin())
         turn, marker_id = divmod(best, len(DICTIONARY.bytesList))
         place = marker_place(marker_id)
-        if place is not None and (_BITS**2 - row[best]) / 2 <= _BIT_ERRORS:
+        if place is not None and bit_errors[best] <= _BIT_ERRORS:
             yield place, np.roll(squares[number], turn, axis=0)
