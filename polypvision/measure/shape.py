@@ -38,7 +38,8 @@ def mask_outline(mask: NDArray[np.bool_]) -> Points:
     >>> abs(equivalent_diameter(polygon_area(mask_outline(disc))) - 100) < 0.1
     True
     """
-    padded = np.pad(mask.astype(np.float32), _BESIDE_PX)
+    own = mask.astype(np.float32)
+    padded = cv2.copyMakeBorder(own, *(_BESIDE_PX,) * 4, cv2.BORDER_CONSTANT, value=0)
     side = 2 * _BESIDE_PX + 1
     smooth = cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX)
     outlines = contour_generator(z=smooth).lines(0.5)

@@ -77,8 +77,8 @@ def _evidence(
     tissue = float(np.clip(maps.tissue.take(inside).mean(dtype=np.float64), 1e-3, 1 - 1e-3))
     x, y = (votes.take(inside) for votes in maps.votes_xy)
     spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
-    column = np.rint(x).astype(np.int64) - window[1].start
-    row = np.rint(y).astype(np.int64) - window[0].start
+    column = np.rint(x).astype(np.int32) - window[1].start
+    row = np.rint(y).astype(np.int32) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
     return np.array(
         [
