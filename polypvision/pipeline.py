@@ -18,7 +18,6 @@ from polypvision.mouths.find import find_mouths
 from polypvision.reading import PhotoFacts, PlateReading, Polyp
 from polypvision.segment.discs import segment_polyps
 from polypvision.segment.maps import blank_maps, read_maps
-from polypvision.segment.shapes import find_discs
 
 TRADE_MM = (4.0, 150.0)
 """Diameters between which nearly all polyps in the trade lie, from small zoanthids to large
@@ -178,6 +177,9 @@ def _polyps(view: PlateView, settings: ReadSettings) -> tuple[Polyp, ...]:
         maps = read_maps(view)
         polyp_map = segment_polyps(view, maps)
     else:
+        # Loaded only here: hardly any reading asks for it.
+        from polypvision.segment.shapes import find_discs
+
         maps = blank_maps(view)
         polyp_map = find_discs(view)
     mouths = find_mouths(view, maps, polyp_map)

@@ -6,15 +6,12 @@ from dataclasses import dataclass
 from io import BytesIO
 
 import numpy as np
-import pillow_heif
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
 from PIL.JpegImagePlugin import JpegImageFile
 
 from polypvision.calibrate.picture import Photo, Picture
 from polypvision.errors import PhotoTooLarge, PhotoTooSmall, PhotoUnreadable
-
-pillow_heif.register_heif_opener()
 
 MAX_PHOTO_PX = 90_000_000
 """More than the cameras this is for make; a larger picture would not fit a small computer."""
@@ -24,6 +21,8 @@ MIN_SIDE_PX = 64
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP", "HEIF")
 SUFFIXES = (".jpg", ".jpeg", ".jpe", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 
+_BOX = b"ftyp"
+"""Bytes 4 to 8 of a HEIF file (ISO/IEC 14496-12, box File Type; from memory)."""
 _MOVING = ("PNG", "WEBP")
 """Formats in which more than one frame is an animation; in the others the first is the photo."""
 
@@ -55,6 +54,17 @@ def _what_it_is(data: bytes) -> str:
     return f"is damaged or no photo at all. {_COPY_AGAIN}"
 
 
+def _formats_of(data: bytes) -> tuple[str, ...]:
+    """Return the formats that bytes may have, their decoders being loaded."""
+    if data[4:8] != _BOX:
+        return FORMATS[:-1]
+    # Loaded only for such a photo: it brings a decoder for films.
+    from pillow_heif import register_heif_opener
+
+    register_heif_opener()
+    return FORMATS
+
+
 def _opened(data: bytes, shown: str) -> Image.Image:
     """Return the picture with its header read, not its pixels.
 
@@ -70,7 +80,7 @@ def _opened(data: bytes, shown: str) -> Image.Image:
         with warnings.catch_warnings():
             # Pillow warns of large or odd pictures; size is judged by our own limit.
             warnings.simplefilter("ignore")
-            return Image.open(BytesIO(data), formats=FORMATS)
+            return Image.open(BytesIO(data), formats=_formats_of(data))
     except Image.DecompressionBombError as error:
         raise PhotoTooLarge(
             f"{shown} claims to be a huge picture ({error}). If it is a real photo, save it "
