@@ -27,6 +27,7 @@ from polypvision.evaluate.drawn import (
     small_card_scene,
 )
 from polypvision.evaluate.overlap import match
+from polypvision.evaluate.plain import plain
 from polypvision.evaluate.spread import Show, spread
 from polypvision.measure.overlap import iou_matrix
 from polypvision.measure.shape import equivalent_diameter, polygon_area
@@ -317,7 +318,10 @@ def _share(pulls: Sequence[float]) -> float:
 
 def uncertainty_record(scores: UncertaintyScores) -> dict[str, Any]:
     """Return the figures, and what became of each plate, as plain JSON values; shares 0 to 1."""
-    return _figures(scores) | {"trials": [asdict(trial) for trial in scores.trials]}
+    record: dict[str, Any] = plain(
+        _figures(scores) | {"trials": [asdict(trial) for trial in scores.trials]}
+    )
+    return record
 
 
 def _figures(scores: UncertaintyScores) -> dict[str, Any]:
