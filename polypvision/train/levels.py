@@ -15,7 +15,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import isotonic_regression, minimize
 
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.srgb import to_codes, to_linear
@@ -290,9 +290,6 @@ def two_mouths_curve(strengths: NDArray[np.float64], two: NDArray[np.bool_]) -> 
     Discs without such a place are a group, all others groups of equal number; isotonic regression
     of their shares.
     """
-    # Only the workshop needs it.
-    from sklearn.isotonic import IsotonicRegression
-
     order = np.argsort(strengths, kind="stable")
     none = int(np.count_nonzero(strengths == 0))
     groups = [order[:none], *np.array_split(order[none:], _CURVE_GROUPS)]
@@ -301,7 +298,7 @@ def two_mouths_curve(strengths: NDArray[np.float64], two: NDArray[np.bool_]) -> 
     weight = np.array([len(group) for group in groups], np.float64)
     # Half a case each way: nothing is sure for having never been seen (Jeffreys' rule).
     share = np.array([(two[group].sum() + 0.5) / (len(group) + 1) for group in groups])
-    rising = IsotonicRegression().fit(at, share, sample_weight=weight).predict(at)
+    rising = isotonic_regression(share, weights=weight).x
     return Curve(strengths=at, probabilities=np.asarray(rising, np.float64))
 
 
