@@ -324,7 +324,7 @@ def uncertainty_record(scores: UncertaintyScores) -> dict[str, Any]:
 
 
 def _short(value: Any) -> Any:
-    """Return a value with all numbers in it to five digits: thousands of polyps make a long file."""
+    """Return a value, its numbers to five digits: thousands of polyps make a long file."""
     if isinstance(value, dict):
         return {key: _short(one) for key, one in value.items()}
     if isinstance(value, list | tuple):
