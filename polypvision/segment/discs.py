@@ -43,8 +43,20 @@ class Candidate:
     evidence: NDArray[np.float64]
 
     def score(self, levels: Levels) -> float:
-        """Return the probability of being a polyp."""
-        return float(1 / (1 + np.exp(-(levels.polyp @ np.append(1.0, self.evidence)))))
+        """Return how much it looks like a polyp, 0 to 1; it is kept from `MIN_SCORE`."""
+        return _logistic(self._log_odds(levels))
+
+    def probability(self, levels: Levels) -> float:
+        """Return the probability of being a polyp: how often such a score is right."""
+        shift, slope = levels.sure
+        return _logistic(shift + slope * self._log_odds(levels))
+
+    def _log_odds(self, levels: Levels) -> float:
+        return float(levels.polyp @ np.append(1.0, self.evidence))
+
+
+def _logistic(log_odds: float) -> float:
+    return float(1 / (1 + np.exp(-log_odds)))
 
 
 def _solidity(mask: NDArray[np.bool_]) -> float:
@@ -142,8 +154,7 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     labels = np.zeros(view.valid.shape, np.int32)
     scores: list[float] = []
     for candidate in find_candidates(view, maps):
-        score = candidate.score(maps.levels)
-        if score >= MIN_SCORE:
-            scores.append(score)
+        if candidate.score(maps.levels) >= MIN_SCORE:
+            scores.append(candidate.probability(maps.levels))
             labels[candidate.window][candidate.mask] = len(scores)
     return PolypMap(labels=labels, scores=tuple(scores))

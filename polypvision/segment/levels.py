@@ -6,6 +6,7 @@ not learn from, by ``python -m polypvision.train.levels``.
 
 import json
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,6 +38,29 @@ _EVEN = ("tissue", "wound", "mouth")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class Curve:
+    """Probability against a strength: straight between knots, level beyond them.
+
+    Attributes
+    ----------
+    strengths : ndarray (k,) of float64
+        Rising.
+    probabilities : ndarray (k,) of float64
+        Never falling.
+    """
+
+    strengths: NDArray[np.float64]
+    probabilities: NDArray[np.float64]
+
+    def __call__(self, strength: float) -> float:
+        """Return the probability at one strength."""
+        return float(np.interp(strength, self.strengths, self.probabilities))
+
+
+AS_IT_IS = Curve(strengths=np.array([0.0, 1.0]), probabilities=np.array([0.0, 1.0]))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Levels:
     """Levels and weights of one network.
 
@@ -51,11 +75,20 @@ class Levels:
     polyp : ndarray (6,) or (9,) of float64
         Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp; then likewise of
         `WIDE_POLYP_EVIDENCE`.
+    sure : tuple of 2 floats
+        Shift and slope that make the log-odds by ``polyp``, which decide what is kept, those that
+        are found true on pictures that set no weight (Platt 1999, Advances in Large Margin
+        Classifiers, 61-74, from memory).
+    two_mouths : Curve
+        How often there are two mouths, by how much the second surest place looks like one
+        (isotonic regression: Zadrozny and Elkan 2002, KDD, from memory).
     """
 
     even: tuple[float, float, float]
     join: NDArray[np.float64]
     polyp: NDArray[np.float64]
+    sure: tuple[float, float] = (0.0, 1.0)
+    two_mouths: Curve = AS_IT_IS
 
 
 def _names(wide: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -94,6 +127,13 @@ def levels_from_json(text: str) -> Levels:
         even=(tissue, wound, mouth),
         join=np.array([data["join"][name] for name in join], np.float64),
         polyp=np.array([data["polyp"][name] for name in polyp], np.float64),
+        sure=(float(data["sure"]["shift"]), float(data["sure"]["slope"])),
+        two_mouths=Curve(
+            strengths=np.array([knot["strength"] for knot in data["two_mouths"]], np.float64),
+            probabilities=np.array(
+                [knot["probability"] for knot in data["two_mouths"]], np.float64
+            ),
+        ),
     )
 
 
@@ -104,9 +144,15 @@ def levels_to_json(levels: Levels) -> str:
         return {name: round(float(value), 3) for name, value in zip(names, values, strict=True)}
 
     join, polyp = _names(wide=len(levels.join) > 1 + len(JOIN_EVIDENCE))
-    data = {
+    curve = levels.two_mouths
+    data: dict[str, Any] = {
         "even": named(_EVEN, np.array(levels.even)),
         "join": named(join, levels.join),
         "polyp": named(polyp, levels.polyp),
+        "sure": named(("shift", "slope"), np.array(levels.sure)),
+        "two_mouths": [
+            named(("strength", "probability"), np.array(knot))
+            for knot in zip(curve.strengths, curve.probabilities, strict=True)
+        ],
     }
     return json.dumps(data, indent=1) + "\n"
