@@ -84,26 +84,27 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _evidence(
     window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
 ) -> NDArray[np.float64]:
-    (tissue, centre, spread), *wide = (_seen(look, window, mask) for look in maps.looks)
-    x, y = (votes[window][mask] for votes in maps.votes_xy)
-    column = np.rint(x).astype(np.int64) - window[1].start
-    row = np.rint(y).astype(np.int64) - window[0].start
+    rows, columns = np.nonzero(mask)
+    width = maps.tissue.shape[1]
+    inside = (rows + window[0].start) * width + (columns + window[1].start)
+    (tissue, centre, spread), *wide = (_seen(look, inside) for look in maps.looks)
+    x, y = (votes.take(inside) for votes in maps.votes_xy)
+    column = np.rint(x).astype(np.int32) - window[1].start
+    row = np.rint(y).astype(np.int32) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
-    inside = float(mask[row[there], column[there]].sum()) / len(x)
+    share = float(mask[row[there], column[there]].sum()) / len(x)
     seen_wide = [value for look in wide for value in look]
-    return np.array([tissue, centre, spread, inside, _solidity(mask), *seen_wide])
+    return np.array([tissue, centre, spread, share, _solidity(mask), *seen_wide])
 
 
-def _seen(
-    look: Look, window: tuple[slice, slice], mask: NDArray[np.bool_]
-) -> tuple[float, float, float]:
+def _seen(look: Look, inside: NDArray[np.int64]) -> tuple[float, float, float]:
     """Log-odds of the mean tissue, the highest middle, and the votes' spread in radii."""
-    tissue = float(np.clip(look.tissue[window][mask].mean(dtype=np.float64), 1e-3, 1 - 1e-3))
-    x, y = (votes[window][mask] for votes in look.votes_xy)
+    tissue = float(np.clip(look.tissue.take(inside).mean(dtype=np.float64), 1e-3, 1 - 1e-3))
+    x, y = (votes.take(inside) for votes in look.votes_xy)
     spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
     return (
         float(np.log(tissue / (1 - tissue))),
-        float(look.centre[window][mask].max()),
+        float(look.centre.take(inside).max()),
         float(spread) / float(np.sqrt(len(x) / np.pi)),
     )
 
