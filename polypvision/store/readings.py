@@ -97,10 +97,8 @@ def save_photo(
     # this transaction's until its end, and with it all that hangs on it.
     added = insert_into(connection, photos).values(sha256=sha256, **row)
     replaced = photos.c.error.is_not(None) if isinstance(outcome, Refusal) else None
-    done = connection.execute(
-        added.on_conflict_do_update(index_elements=["sha256"], set_=row, where=replaced)
-    )
-    if done.rowcount == 0:
+    added = added.on_conflict_do_update(index_elements=["sha256"], set_=row, where=replaced)
+    if connection.execute(added.returning(photos.c.sha256)).first() is None:
         return
     add_name(connection, sha256, path)
     _forget(connection, sha256)

@@ -12,7 +12,13 @@ from collections.abc import Callable, Iterator
 from typing import Any, TypeVar
 
 import sqlalchemy as sa
-from sqlalchemy.exc import ArgumentError, DBAPIError, IntegrityError, NoSuchModuleError
+from sqlalchemy.exc import (
+    ArgumentError,
+    DBAPIError,
+    IntegrityError,
+    NoSuchModuleError,
+    OperationalError,
+)
 
 from polypvision.errors import LogbookError
 
@@ -76,11 +82,19 @@ def server_engine(text: str) -> sa.Engine:
         ) from None
     options = {name: value for name, value in _OPTIONS.items() if name not in url.query}
     try:
-        return sa.create_engine(
+        engine = sa.create_engine(
             url.set(drivername="postgresql+psycopg"), pool_pre_ping=True, connect_args=options
         )
     except (ArgumentError, NoSuchModuleError, TypeError, ValueError):
         raise LogbookError(f"{trouble}. Write it as {_FORM}.") from None
+    sa.event.listen(engine, "connect", _on_connect)
+    return engine
+
+
+def _on_connect(connection: Any, _: object) -> None:
+    # What was said to be written survives a crash, whatever the server does for others.
+    connection.execute("SET synchronous_commit TO on")
+    connection.commit()
 
 
 def shown_address(url: sa.URL) -> str:
@@ -198,8 +212,9 @@ def _pauses() -> Iterator[float]:
 _PASSING_STATES = ("40001", "40P01", "57P01", "57P02", "57P03", "53300", "08")
 """SQLSTATE (ISO/IEC 9075, and PostgreSQL 15 manual, appendix A; from memory): others wrote at once,
 deadlock, server stopping, crashed or starting, no connection left, connection lost."""
-_PASSING_WORDS = ("refused", "closed the connection", "starting up", "shutting down", "timeout",
-                  "connection is lost", "too many clients", "terminating")  # fmt: skip
+_LASTING_WORDS = ("password", "role", "pg_hba.conf", "does not exist", "certificate", "invalid",
+                  "permission")  # fmt: skip
+"""Of a server that lets nobody in, and will not the next time."""
 
 
 def _passes(error: DBAPIError) -> bool:
@@ -212,6 +227,6 @@ def _passes(error: DBAPIError) -> bool:
     state = getattr(error.orig, "sqlstate", None)
     if state:
         return str(state).startswith(_PASSING_STATES)
-    # The driver gives no state where it could not connect at all.
+    # The driver gives no state where it could not connect: away, starting, or in recovery.
     said = str(error.orig).lower()
-    return any(word in said for word in _PASSING_WORDS)
+    return isinstance(error, OperationalError) and not any(one in said for one in _LASTING_WORDS)

@@ -39,6 +39,8 @@ _BY_WORDS: tuple[tuple[str, str], ...] = (
     ("certificate", "the server's certificate cannot be trusted. Ask whoever looks after it"),
     ("terminating connection", "the server was stopped. Run the command again when it is back"),
     ("shutting down", "the server is stopping. Run the command again when it is back"),
+    ("not yet accepting", "the server is just starting. Run the command again in a moment"),
+    ("in recovery", "the server is just starting. Run the command again in a moment"),
     ("starting up", "the server is just starting. Run the command again in a moment"),
     ("closed the connection", "the connection was lost. Run the command again"),
     ("connection is lost", "the connection was lost. Run the command again"),

@@ -60,7 +60,9 @@ def dump(book: Logbook) -> list[str]:
         lines = []
         for table in ("plates", "photos", "photo_names", "polyps", "mouths", "log_entries"):
             for row in connection.exec_driver_sql(f"SELECT * FROM {table}").mappings():
-                lines.append(f"{table} {[v for k, v in row.items() if k not in ('read_at', 'mark')]}")
+                lines.append(
+                    f"{table} {[v for k, v in row.items() if k not in ('read_at', 'mark')]}"
+                )
     return sorted(lines)
 
 
