@@ -7,7 +7,7 @@ import sqlalchemy as sa
 
 from polypvision.errors import PlateUnknown
 from polypvision.store.schema import log_entries, photos, plates
-from polypvision.store.stamps import touch
+from polypvision.store.stamps import new_mark, touch
 from polypvision.store.upserts import insert_into
 
 _NAMED = 10
@@ -58,7 +58,8 @@ class PlateSummary:
 
 def ensure_plate(connection: sa.Connection, plate: str) -> None:
     """Begin a plate's row if there is none, whoever else does so at the same time."""
-    row = insert_into(connection, plates).values(**asdict(PlateFacts(plate=plate)))
+    facts = asdict(PlateFacts(plate=plate))
+    row = insert_into(connection, plates).values(**facts, mark=new_mark())
     connection.execute(row.on_conflict_do_nothing())
 
 

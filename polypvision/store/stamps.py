@@ -9,15 +9,20 @@ import sqlalchemy as sa
 from polypvision.store.schema import photos, plates
 
 
-def touch(connection: sa.Connection, plate: str | None) -> None:
-    """Give a plate a new mark; everything that writes of a plate must.
+def new_mark() -> str:
+    """Return a mark that nothing had before.
 
     Random and not counted, so that a logbook put back from a copy never has a mark again that
     stood for something else.
     """
+    return uuid.uuid4().hex
+
+
+def touch(connection: sa.Connection, plate: str | None) -> None:
+    """Give a plate a new mark; everything that writes of a plate must."""
     if plate is not None:
         own = sa.update(plates).where(plates.c.plate == plate)
-        connection.execute(own.values(mark=uuid.uuid4().hex))
+        connection.execute(own.values(mark=new_mark()))
 
 
 def plate_stamp(connection: sa.Connection, plate: str | None) -> str:
@@ -27,8 +32,8 @@ def plate_stamp(connection: sa.Connection, plate: str | None) -> str:
     looked at for a plate, and a short one for each plate for the whole; no reading is.
     """
     if plate is not None:
-        mark = connection.execute(sa.select(plates.c.mark).where(plates.c.plate == plate)).scalar()
-        return hashlib.sha256(f"{plate}\n{mark}".encode()).hexdigest()
+        own = sa.select(plates.c.mark).where(plates.c.plate == plate)
+        return connection.execute(own).scalar() or ""
     refused = sa.select(photos.c.sha256, photos.c.read_at).where(photos.c.error.is_not(None))
     rows = [
         sorted(plate_marks(connection).items()),
