@@ -1,5 +1,6 @@
 """Logbooks of many plates, written in bulk: what a room has after years."""
 
+import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -28,6 +29,11 @@ FIRST = datetime(2031, 3, 4, 10, 15, tzinfo=UTC)
 def plate_name(number: int) -> str:
     """Return the name of one of the plates, from 0 on."""
     return f"{number + 1:05d}" if number >= 9999 else f"{number + 1:04d}"
+
+
+def photo_hash(plate: str, n: int) -> str:
+    """Return the hash by which a plate's photo of the n-th date is known."""
+    return hashlib.sha256(f"{plate}-{n}".encode()).hexdigest()
 
 
 def _plain(polyp: Polyp) -> Polyp:
@@ -63,7 +69,7 @@ def _records(n_dates: int, n_polyps: int) -> list[list[dict[str, Any]]]:
 
 def _photo(record: Mapping[str, Any], plate: str, number: int, n: int) -> dict[str, Any]:
     at = FIRST + timedelta(days=EVERY_DAYS * n, minutes=number % 480)
-    own = {"plate": plate, "sha256": f"{number:040x}{n:024x}", "photo": f"{plate}-{n}.jpg"}
+    own = {"plate": plate, "sha256": photo_hash(plate, n), "photo": f"{plate}-{n}.jpg"}
     return {**record, **own, "taken_at": at.isoformat()}
 
 
@@ -86,13 +92,16 @@ def _rows(found: dict[str, Any]) -> Iterator[tuple[sa.Table, dict[str, Any]]]:
             yield mouths, {"sha256": sha256, "label": one["label"], "number": number, **place}
 
 
-def fill_long(book: Logbook, n_plates: int, *, n_dates: int = 6, n_polyps: int = 15) -> None:
-    """Record so many plates, each cut on its first day."""
+def fill_long(
+    book: Logbook, n_plates: int, *, first: int = 0, n_dates: int = 6, n_polyps: int = 15
+) -> None:
+    """Record so many plates from a number on, each cut on its first day."""
     records = _records(n_dates, n_polyps)
     order = (plates, photos, photo_names, polyps, mouths, log_entries)
-    for first in range(0, n_plates, _TOGETHER):
+    end = first + n_plates
+    for begin in range(first, end, _TOGETHER):
         rows: dict[sa.Table, list[dict[str, Any]]] = {table: [] for table in order}
-        for number in range(first, min(n_plates, first + _TOGETHER)):
+        for number in range(begin, min(end, begin + _TOGETHER)):
             plate = plate_name(number)
             facts = {"line": f"line {number % 12}", "normal_mouths": 1, "note": ""}
             rows[plates].append({"plate": plate, **facts, "mark": new_mark()})

@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
-from long_logbooks import EVERY_DAYS, FIRST, fill_long, plate_name
+from long_logbooks import EVERY_DAYS, FIRST, fill_long, photo_hash, plate_name
 
 from polypvision.errors import PlateUnknown
 from polypvision.events import LogEntry
@@ -24,7 +24,7 @@ from polypvision.store.readings import find_photo, refused_photos, save_photo, t
 from polypvision.store.stamps import plate_stamp
 
 FEW, MANY = 10, 400
-SHA256 = f"{6:040x}{1:024x}"
+SHA256 = photo_hash("0007", 1)
 
 
 @pytest.fixture(scope="module")
