@@ -16,6 +16,10 @@ from polypvision.errors import TableError
 from polypvision.reading import Outcome, PlateReading, Points, Polyp, Refusal, from_record
 
 
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What spreadsheets take for the beginning of a formula, the wide forms of East Asia among them."""
+
+
 def _iso(outcome: Outcome) -> str | None:
     at = outcome.facts.taken_at
     return None if at is None else at.isoformat()
@@ -71,8 +75,21 @@ def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
     return table(rows, POLYPS)
 
 
+def _no_formula(value: object) -> object:
+    """Return a value that no spreadsheet takes for a formula: such text gets a ' before it.
+
+    Source: OWASP, CSV Injection (from memory).
+    """
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
 def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as CSV (RFC 4180, UTF-8); a missing value is an empty field."""
+    """Return a table as CSV (RFC 4180, UTF-8); a missing value is an empty field.
+
+    Text that a spreadsheet would work out as a formula gets a ' before it; numbers stay.
+    """
+    words = [name for name in frame.columns if not pd.api.types.is_numeric_dtype(frame[name])]
+    frame = frame.assign(**{name: frame[name].map(_no_formula) for name in words})
     return frame.to_csv(index=False, lineterminator="\r\n").encode()
 
 
