@@ -19,7 +19,7 @@ _LOG = logging.getLogger("polypvision.web")
 Stage = Literal["waiting", "reading", "done", "failed"]
 _FOLDERS = re.compile(
     r"""(?<![^\s("'])            # at the beginning of a word:
-    (?:[A-Za-z]:[\\/]|[\\/])    # the root of a disk,
+    (?:[A-Za-z]:[\\/]|[\\/]{1,2})    # the root of a disk,
     (?:[^\\/\n]{1,255}[\\/])*  # folders
     (?=[^\\/\s])""",
     re.VERBOSE,
