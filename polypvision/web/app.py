@@ -27,6 +27,7 @@ from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_ph
 from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook
 from polypvision.web import correcting, desk, people, photos
+from polypvision.web.description import described
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
 from polypvision.web.pages import CardPart, SheetPart
@@ -278,6 +279,7 @@ def _routes() -> list[BaseRoute]:
         Route("/people", people.people_page),
         Route("/people/{name:str}.svg", people.people_chart),
         Route("/desk", desk.desk_page),
+        Route("/desk/openapi.json", described),
         post("/desk/code", desk.new_code),
         post("/desk/devices/{number:int}/revoke", desk.revoke),
         Route("/backup", desk.backup),

@@ -32,7 +32,7 @@ from polypvision.web.setting import shown
 from polypvision.web.views import picture_of, plate_href
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-_MOST_AT_ONCE = 50
+MOST_AT_ONCE = 50
 
 
 def _sha256(request: Request) -> str:
@@ -127,8 +127,8 @@ def _said(body: bytes, sha256: str) -> tuple[list[dict[str, Any]], str]:
     if not isinstance(said, dict) or "wishes" not in said or "seen" not in said:
         raise HTTPException(400, "That is no correction. Load the page again.")
     wishes, seen = said["wishes"], said["seen"]
-    if not isinstance(wishes, list) or not 1 <= len(wishes) <= _MOST_AT_ONCE:
-        raise HTTPException(400, f"Send 1 to {_MOST_AT_ONCE} corrections at once.")
+    if not isinstance(wishes, list) or not 1 <= len(wishes) <= MOST_AT_ONCE:
+        raise HTTPException(400, f"Send 1 to {MOST_AT_ONCE} corrections at once.")
     if not isinstance(seen, str):
         raise HTTPException(400, "Say which version of the photo you saw. Load the page again.")
     for wish in wishes:
