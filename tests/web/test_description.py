@@ -12,6 +12,7 @@ import web_house
 from hypothesis import HealthCheck, Phase
 from schemathesis.checks import not_a_server_error
 from schemathesis.config import SchemathesisConfig
+from schemathesis.generation import GenerationMode
 from schemathesis.specs.openapi.checks import (
     content_type_conformance,
     response_headers_conformance,
@@ -108,7 +109,13 @@ def test_what_is_sent_is_answered_as_described(schema: Any, house: House, name: 
         phases=[Phase.generate],
         suppress_health_check=list(HealthCheck),
     )
-    @hypothesis.given(case=schema[path][method].as_strategy(), known=hypothesis.strategies.booleans())
+    @hypothesis.given(
+        case=hypothesis.strategies.one_of(
+            schema[path][method].as_strategy(generation_mode=GenerationMode.POSITIVE),
+            schema[path][method].as_strategy(generation_mode=GenerationMode.NEGATIVE),
+        ),
+        known=hypothesis.strategies.booleans(),
+    )
     def send(case: Any, known: bool) -> None:
         if known and "sha256" in (case.path_parameters or {}):
             case.path_parameters["sha256"] = photo
