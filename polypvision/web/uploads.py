@@ -22,7 +22,8 @@ MAX_UPLOAD_BYTES = 120_000_000
 MAX_PIECE_BYTES = 4_000_000
 MAX_WAITING_BYTES = 2_000_000_000
 """All half uploads together."""
-MAX_WAITING = 1000
+MAX_WAITING = 200
+"""So many half uploads at most: each begins with a look at all of them."""
 PARTS_LAST_S = 7 * 86_400.0
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _UNSAFE = re.compile(r"[^\w. -]", re.ASCII)
@@ -100,7 +101,8 @@ class Uploads:
             self._drop_old()
             part = self._parts / sha256
             waiting = [one.stat().st_size for one in self._parts.iterdir()]
-            if sum(waiting) + size > MAX_WAITING_BYTES or len(waiting) >= MAX_WAITING:
+            full = len(waiting) >= MAX_WAITING and not part.exists()
+            if full or sum(waiting) + size > MAX_WAITING_BYTES:
                 raise UploadRefused("Too many half uploads wait here. Try again in a few days.")
             try:
                 part.touch(mode=0o600)
