@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 from photo_makers import animated, card_photo, corners_picture, encoded, exif, huge_png
 from PIL import Image
+from reportlab.lib import utils
 from starlette.routing import Route
 from web_house import DESK, LAN, PHONE, PORT, House
 
@@ -430,6 +431,40 @@ def markup(house: House, chance: Chance) -> Tally:
                   if not path.endswith((".json", "/reading", "/who"))])  # fmt: skip
 
 
+FETCHING = ["<img src='{}' width='9' height='9'/>", '<img src="file:///etc/passwd"/>',
+            "<para><img src='{}'/></para>", "&lt;img src='{}'/&gt;",
+            "]]><img src='{}'/>"]  # fmt: skip
+
+
+def fetching(house: House, _: Chance) -> Tally:
+    """Notes with which a printed report would fetch a file or an address (CVE-2020-28463)."""
+    asked: list[str] = []
+
+    def watched(read: Callable[..., Any]) -> Callable[..., Any]:
+        def reads(name: Any, *rest: Any, **more: Any) -> Any:
+            asked.append(str(name)[:200])
+            return read(name, *rest, **more)
+
+        return reads
+
+    said = [form.format("http://127.0.0.1:9/x.png") for form in FETCHING]
+    for number, words in enumerate(said):
+        at = datetime(2024, 3, 2 + number, tzinfo=UTC)
+        note(house.book, LogEntry(plate="0042", at=at, kind="cut", note=words, donor=words,
+                                  dip=words, pieces=2))  # fmt: skip
+    say_of_plate(house.book, "0042", line=" ".join(said), note=" ".join(said))
+    out, on = house.folder / "report", datetime(2024, 5, 1, tzinfo=UTC).date()
+    with (
+        patch("reportlab.lib.utils.open_for_read", watched(utils.open_for_read)),
+        patch("reportlab.lib.utils.rlUrlRead", watched(utils.rlUrlRead)),
+    ):
+        write_reports(house.book, None, out, on=on, pdf=out / "report.pdf")
+    wrong = [one for one in asked if "127.0.0.1" in one or "passwd" in one]
+    tries = [(words, bool(wrong)) for words in said]
+    tries.append(("the report is there, and reads were watched", not asked))
+    return tally(tries)
+
+
 EXIF_WORDS = {0x010E: "ImageDescription", 0x010F: "Make", 0x0110: "Model", 0x0131: "Software",
               0x013B: "Artist", 0x8298: "Copyright", 0x013C: "HostComputer"}  # fmt: skip
 EXIF_INNER = {0x9286: "UserComment", 0xA420: "ImageUniqueID", 0xA430: "CameraOwnerName",
@@ -646,6 +681,7 @@ ATTACKS: dict[str, Attack] = {
     "bombs and endless numbers": upload_bombs,
     "markup in names and notes": markup,
     "markup in Exif fields": exif_markup,
+    "files fetched by a printed report": fetching,
     "formulas in exported tables": formulas,
     "places in pictures that leave": places,
     "faults that tell": faults,
