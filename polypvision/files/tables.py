@@ -15,7 +15,6 @@ from polypvision.columns import PHOTOS, POLYPS, table
 from polypvision.errors import TableError
 from polypvision.reading import Outcome, PlateReading, Points, Polyp, Refusal, from_record
 
-
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 """What spreadsheets take for the beginning of a formula, the wide forms of East Asia among them."""
 

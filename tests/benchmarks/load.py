@@ -1,6 +1,6 @@
 """Phones that send photos at once, while a desk corrects: python tests/benchmarks/load.py [PHONES]
 
-Everything stays on 127.0.0.1 and ends by itself: after the photos are read, or after a quarter of an hour.
+Everything stays on 127.0.0.1 and ends by itself: once the photos are read, or after 15 minutes.
 The phones speak to the computer by a network name, so they are paired as phones are. Prints what
 was asked, how it was answered, how long that took, and the server's memory.
 """

@@ -1,4 +1,4 @@
-"""Fuzz with coverage as the guide (atheris, libFuzzer): python tests/fuzz/run_fuzz.py --seconds 1800
+"""Fuzz with coverage as the guide (atheris): python tests/fuzz/run_fuzz.py --seconds 1800
 
 One process after the other, one for each target, the time shared among them. What is found lies in
 the folder that is printed; each find becomes a test in test_fuzz.py. With --keep FOLDER the inputs

@@ -72,7 +72,9 @@ def test_fuzzing_with_coverage_runs(tmp_path: Path) -> None:
     command = [sys.executable, str(script), "codes", "--seconds", "1", "--keep", str(tmp_path)]
     done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=120)
     assert done.returncode == 0, done.stdout + done.stderr
-    _, runs, _, reached, finds = [one.strip() for one in done.stdout.splitlines()[4].split("|")[1:6]]
+    _, runs, _, reached, finds = [
+        one.strip() for one in done.stdout.splitlines()[4].split("|")[1:6]
+    ]
     assert int(runs) > 20
     assert int(reached) > 5
     assert int(finds) == 0

@@ -127,10 +127,15 @@ class LogbookMachine(RuleBasedStateMachine):
     @rule(plate=PLATES)
     def stop_while_writing(self, plate: str) -> None:
         facts = make_reading(70, (), photo="half").facts
-        with pytest.raises(Stop), self.book.writing() as connection:
-            reading = replace(make_reading(70, (), plate="never"), facts=facts)
-            save_photo(connection, reading, path="/p/half.jpg", settings={})
-            raise Stop
+        reading = replace(make_reading(70, (), plate="never"), facts=facts)
+
+        def half() -> None:
+            with self.book.writing() as connection:
+                save_photo(connection, reading, path="/p/half.jpg", settings={})
+                raise Stop
+
+        with pytest.raises(Stop):
+            half()
 
     @rule()
     def open_anew(self) -> None:

@@ -1,4 +1,4 @@
-"""Many at once: some wait, none fills the memory, and who is sent away is told when to come again."""
+"""Many at once: some wait, none fills the memory, and who is sent away is told how long."""
 
 import asyncio
 import hashlib
