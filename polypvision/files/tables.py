@@ -3,7 +3,7 @@
 import csv
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from io import BytesIO, StringIO
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -14,9 +14,6 @@ from polypvision import __version__
 from polypvision.columns import PHOTOS, POLYPS, table
 from polypvision.errors import TableError
 from polypvision.reading import Outcome, PlateReading, Points, Polyp, Refusal, from_record
-
-_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
-"""What spreadsheets take for the beginning of a formula, the wide forms of East Asia among them."""
 
 
 def _iso(outcome: Outcome) -> str | None:
@@ -72,31 +69,6 @@ def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
         for polyp in outcome.polyps
     )
     return table(rows, POLYPS)
-
-
-def _no_formula(value: object) -> object:
-    """Return a value that no spreadsheet takes for a formula: such text gets a ' before it.
-
-    Source: OWASP, CSV Injection (from memory).
-    """
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
-
-
-def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as CSV (RFC 4180, UTF-8); a missing value is an empty field.
-
-    Text that a spreadsheet would work out as a formula gets a ' before it; numbers stay.
-    """
-    words = [name for name in frame.columns if not pd.api.types.is_numeric_dtype(frame[name])]
-    frame = frame.assign(**{name: frame[name].map(_no_formula) for name in words})
-    return frame.to_csv(index=False, lineterminator="\r\n").encode()
-
-
-def parquet_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as Parquet."""
-    buffer = BytesIO()
-    frame.to_parquet(buffer, index=False)
-    return buffer.getvalue()
 
 
 def coco_record(

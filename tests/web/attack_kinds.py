@@ -35,7 +35,7 @@ from web_house import DESK, LAN, PHONE, PORT, House
 from polypvision.errors import PhotoError
 from polypvision.events import LogEntry
 from polypvision.files.pixels import MAX_SCANS, decode
-from polypvision.files.tables import csv_bytes
+from polypvision.files.table_files import without_formulas
 from polypvision.plates.correct import correct_photos
 from polypvision.plates.export import export_plates
 from polypvision.plates.log import note, say_of_plate
@@ -512,7 +512,7 @@ def formulas(house: House, chance: Chance) -> Tally:
     """Names and notes that a spreadsheet would work out when it opens an exported table."""
     tries = []
     for words in FORMULAS:
-        text = csv_bytes(pd.DataFrame({"a": [words], "n": [-1.5]})).decode()
+        text = without_formulas(pd.DataFrame({"a": [words], "n": [-1.5]})).to_csv(index=False)
         cell = pd.read_csv(StringIO(text), dtype=str).iloc[0]
         tries.append((words, not str(cell["a"]).startswith("'") or cell["n"] != "-1.5"))
         note(house.book, LogEntry(plate=words.strip() or "x", at=datetime(2024, 3, 2, tzinfo=UTC),
