@@ -7,10 +7,11 @@
 Paints photos of an A5 plate and reads them from their bytes to the record in a logbook: 12
 megapixels as smooth as a painting, 12 and 48 with the noise of a phone's sensor. A smooth painting
 has a fifth of the bytes of a real photo and decodes in half the time; so the noise and quality are
-such that the file has about `PHONE_BYTES_PER_PX`, as a phone's photo has. (The 48 megapixels are the
-12, enlarged, with noise added again.) With a folder, the bytes and decoding times of its own photos
-are printed beside that, and the time of everything after the network as a part of the network's, on
-each of them (scales: the truth's ``mm_per_px_assumed``, or --mm-per-px, else the card).
+such that the file has about `PHONE_BYTES_PER_PX`, as a phone's photo has. (The 48 megapixels are
+the 12, enlarged, with noise added again.) With a folder, the bytes and decoding times of its own
+photos are printed beside that, and the time of everything after the network as a part of the
+network's, on each of them (scales: the truth's ``mm_per_px_assumed``, or --mm-per-px, else the
+card).
 
 Two times are given, both the least of some runs, and both with the network warm: the processor's,
 and the clock's. Other work on the machine lengthens the clock's. "At best" is what the clock would
