@@ -5,10 +5,11 @@ import errno
 import json
 import os
 import tempfile
+from collections.abc import Iterator
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,6 +88,35 @@ def write_bytes(path: Path, data: bytes) -> None:
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.chmod(_mode(path))
+            temporary.replace(path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+            raise
+    except OSError as error:
+        raise output_error(path, error) from error
+
+
+@contextlib.contextmanager
+def written_in_pieces(path: Path) -> Iterator[BinaryIO]:
+    """Write a file too large for memory: it is there, whole, once the block ends without error.
+
+    Raises
+    ------
+    OutputError
+        As `write_bytes`.
+    """
+    try:
+        path = path.resolve()
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "is a folder")
+        handle, temporary = _temporary(path)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                yield file
                 file.flush()
                 os.fsync(file.fileno())
             temporary.chmod(_mode(path))
