@@ -5,14 +5,13 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import sqlalchemy as sa
-from numpy.typing import NDArray
 
+from polypvision.calibrate.picture import Photo
 from polypvision.errors import CardMissing, DateDoubtful, DateMissing
 from polypvision.files.dates import PhotoDate
 from polypvision.files.photos import PhotoFile, shown_path
-from polypvision.files.pixels import decode
+from polypvision.files.pixels import open_photo
 from polypvision.pipeline import ReadSettings
 from polypvision.plates.corrected import CorrectedPhoto, find_corrected
 from polypvision.plates.read import PhotoOutcome, PhotoReader, ReadWishes, Status, date_remark
@@ -53,17 +52,17 @@ class Recorder(PhotoReader):
     def _read(
         self,
         photo: PhotoFile,
-        rgb: NDArray[np.uint8],
+        pixels: Photo,
         facts: PhotoFacts,
         known: StoredPhoto | None,
     ) -> tuple[PlateReading, ReadSettings]:
         settings = self._settings(self.last_plate, known)
-        reading = self.read_pixels(photo, rgb, facts, settings)
+        reading = self.read_pixels(photo, pixels, facts, settings)
         wanted = self._settings(reading.plate, known)
         if wanted != settings:
             # Only now is it known which plate it is, and so what was said of it.
             settings = wanted
-            reading = self.read_pixels(photo, rgb, facts, settings)
+            reading = self.read_pixels(photo, pixels, facts, settings)
         self.last_plate = reading.plate
         return reading, settings
 
@@ -92,8 +91,8 @@ class Recorder(PhotoReader):
         else:
             # Read again, perhaps under a name that tells less: the date on record stands.
             facts = replace(facts, taken_at=known.outcome.facts.taken_at)
-        rgb = decode(photo.data, photo.shown)
-        reading, settings = self._read(photo, rgb, facts, known)
+        pixels = open_photo(photo.data, photo.shown)
+        reading, settings = self._read(photo, pixels, facts, known)
         if reading.plate is None:
             raise CardMissing(
                 f"{facts.photo} shows no card, so it is not known which plate it is. Name the "
@@ -107,7 +106,7 @@ class Recorder(PhotoReader):
                 reading,
                 path=place,
                 settings=asdict(settings),
-                size_px=(rgb.shape[1], rgb.shape[0]),
+                size_px=pixels.size_px,
                 date_source=date.source if date else None,
             )
             self._keep_wishes(connection, plate)
