@@ -18,14 +18,14 @@ ROOMS = (
     # The workshop.
     "render", "train", "evaluate",
     # The outside world.
-    "files", "store", "plates", "web", "cli",
+    "files", "store", "plates", "batch", "web", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 NO_FILES = ROOMS[: ROOMS.index("files")]
 """Rooms that know neither files, nor the database, nor the terminal."""
 OUTSIDE = {
     "sqlalchemy", "alembic", "typer", "rich", "pillow_heif", "pyarrow", "subprocess", "starlette",
-    "uvicorn", "segno",
+    "uvicorn", "segno", "fsspec", "distributed", "multiprocessing",
 }  # fmt: skip
 
 
