@@ -1,0 +1,49 @@
+"""A folder of small plates, each cheap to read and different from all others."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+from photo_makers import encoded
+from plain_plates import PX_PER_MM, plain_plate, polyp
+
+from polypvision.files.photos import find_photos
+from polypvision.plates.read import ReadWishes
+from polypvision.store.logbook import Logbook, open_logbook
+
+MM_PER_PX = 1 / PX_PER_MM
+WISHES = ReadWishes(mm_per_px=MM_PER_PX, plate="rack 3")
+WORDS = ("--mm-per-px", str(MM_PER_PX), "--plate", "rack 3")
+
+
+def small_plate(number: int) -> bytes:
+    """A PNG of 240 x 180 pixels with one or two polyps, no two numbers alike."""
+    rng = np.random.default_rng(number)
+    polyps = [polyp(number * 2 + 1, 11.0, 15.0, 8.0 + 4.0 * float(rng.random()))]
+    if number % 2:
+        polyps.append(polyp(number * 2 + 2, 29.0, 15.0, 8.0 + 4.0 * float(rng.random())))
+    return encoded(plain_plate(40.0, 30.0, polyps), "PNG")
+
+
+def write_plates(folder: Path, n: int) -> list[Path]:
+    """Write n plates, a day apart by their names."""
+    folder.mkdir(parents=True, exist_ok=True)
+    written = [folder / f"2024-{1 + i // 28:02d}-{1 + i % 28:02d}.png" for i in range(n)]
+    for number, path in enumerate(written):
+        path.write_bytes(small_plate(number))
+    return written
+
+
+def tables(logbook: Path | Logbook, out: Path) -> dict[str, bytes]:
+    """Return the exported tables of a logbook, by their names."""
+    from polypvision.plates.export import export_plates
+
+    book = logbook if isinstance(logbook, Logbook) else open_logbook(logbook)
+    written, _ = export_plates(book, None, out, formats=("csv", "parquet", "coco"))
+    if not isinstance(logbook, Logbook):
+        book.close()
+    return {path.name: path.read_bytes() for path in written}
+
+
+def found_in(places: Sequence[Path]) -> list[tuple[object, None]]:
+    return [(place, None) for place, _ in find_photos(places)]
