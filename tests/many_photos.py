@@ -1,14 +1,20 @@
 """A folder of small plates, each cheap to read and different from all others."""
 
+import os
+import signal
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from photo_makers import encoded
 from plain_plates import PX_PER_MM, plain_plate, polyp
 
+from polypvision.batch.run import read_batch
 from polypvision.files.photos import find_photos
-from polypvision.plates.read import ReadWishes
+from polypvision.plates.export import export_plates
+from polypvision.plates.read import PhotoOutcome, ReadWishes
 from polypvision.store.logbook import Logbook, open_logbook
 
 MM_PER_PX = 1 / PX_PER_MM
@@ -36,8 +42,6 @@ def write_plates(folder: Path, n: int) -> list[Path]:
 
 def tables(logbook: Path | Logbook, out: Path) -> dict[str, bytes]:
     """Return the exported tables of a logbook, by their names."""
-    from polypvision.plates.export import export_plates
-
     book = logbook if isinstance(logbook, Logbook) else open_logbook(logbook)
     written, _ = export_plates(book, None, out, formats=("csv", "parquet", "coco"))
     if not isinstance(logbook, Logbook):
@@ -45,5 +49,31 @@ def tables(logbook: Path | Logbook, out: Path) -> dict[str, bytes]:
     return {path.name: path.read_bytes() for path in written}
 
 
-def found_in(places: Sequence[Path]) -> list[tuple[object, None]]:
-    return [(place, None) for place, _ in find_photos(places)]
+def recorded(folder: Path, place: Path, **more: Any) -> list[PhotoOutcome]:
+    """Read a folder into a logbook."""
+    with open_logbook(place, create=True) as book:
+        return list(read_batch(list(find_photos([folder])), WISHES, logbook=book, **more))
+
+
+def statuses(outcomes: Sequence[PhotoOutcome]) -> list[str]:
+    return [one.status for one in outcomes]
+
+
+@dataclass(frozen=True)
+class Deadly:
+    """Stands in a brief where it is asked whether a photo is known, and kills the process.
+
+    At one photo whenever it is read, at another the first time.
+    """
+
+    always: str
+    once: str
+    mark: Path
+
+    def __call__(self, sha256: str) -> bool:
+        first = sha256 == self.once and not self.mark.exists()
+        if first:
+            self.mark.touch()
+        if first or sha256 == self.always:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return False

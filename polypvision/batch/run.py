@@ -1,7 +1,7 @@
 """Many photos read and recorded, in order, however many hands read them."""
 
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -49,7 +49,7 @@ def read_batch(
     cluster: str | None = None,
     hashes: HashCache | None = None,
     progress: Progress | None = None,
-) -> Iterator[PhotoOutcome]:
+) -> Generator[PhotoOutcome, None, None]:
     """Yield the outcome of each photo in order, as soon as all before it are recorded.
 
     Whoever reads, only this process records: one transaction for each photo. What is under way at

@@ -56,7 +56,7 @@ class HashCache:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._new: list[tuple[str | bytes, str, str]] = []
+        self._new: dict[str | bytes, tuple[str, str]] = {}
         self._open: sqlite3.Connection | None = None
         with contextlib.suppress(OutputError, sqlite3.Error):
             self._open = _connect(path)
@@ -71,27 +71,29 @@ class HashCache:
         """Return the hash of a photo if it surely is as it was when it was read; else None."""
         if self._open is None:
             return None
-        row = None
-        with contextlib.suppress(sqlite3.Error):
-            wanted = (_key(place),)
-            row = self._open.execute(
-                "SELECT stamp, sha256 FROM seen WHERE place = ?", wanted
-            ).fetchone()
+        key = _key(place)
+        row = self._new.get(key)
+        if row is None:
+            with contextlib.suppress(sqlite3.Error):
+                row = self._open.execute(
+                    "SELECT stamp, sha256 FROM seen WHERE place = ?", (key,)
+                ).fetchone()
         return str(row[1]) if row is not None and row[0] == stamp_of(place) else None
 
     def keep(self, place: Place, stamp: str | None, sha256: str) -> None:
         """Remember a hash; without a stamp there is nothing to know the file again by."""
         if stamp is None or not sha256:
             return
-        self._new.append((_key(place), stamp, sha256))
+        self._new[_key(place)] = (stamp, sha256)
         if len(self._new) >= _KEPT_AT_ONCE:
             self._write()
 
     def _write(self) -> None:
         if self._open is not None and self._new:
+            rows = [(key, *value) for key, value in self._new.items()]
             with contextlib.suppress(sqlite3.Error), self._open:
-                self._open.executemany("INSERT OR REPLACE INTO seen VALUES (?, ?, ?)", self._new)
-        self._new = []
+                self._open.executemany("INSERT OR REPLACE INTO seen VALUES (?, ?, ?)", rows)
+        self._new = {}
 
     def close(self) -> None:
         """Write down what is new and let go of the file."""

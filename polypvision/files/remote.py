@@ -29,6 +29,8 @@ _WAITS_S = (0.5, 2.0)
 _FINAL = (FileNotFoundError, PermissionError, IsADirectoryError, ImportError, ValueError)
 """Errors that trying again does not mend."""
 _NOT_ALLOWED = (401, 403)
+_NO_SUCH = (404, 410)
+"""Of HTTP (RFC 9110, 15.5), from memory."""
 _NO_CREDENTIALS = re.compile(r"credential|access.?denied|forbidden|unauthori[sz]ed", re.I)
 _ERROR_LENGTH = 300
 
@@ -126,7 +128,7 @@ def find_urls(url: PhotoUrl) -> Iterator[tuple[PhotoUrl, PhotoError | None]]:
         names = sorted(str(name) for name in system.find(path))
     except Exception as error:
         # Every driver has errors of its own; one folder must not stop the others.
-        yield url, url_error(url, error)
+        yield url, url_error(url, _cause(error))
         return
     rest = "".join(url.text.partition("::")[1:]) if "::" in url.text else ""
     root = path.rstrip("/")
@@ -159,8 +161,9 @@ def fetch(url: PhotoUrl, *, max_bytes: int) -> tuple[bytes, str | None]:
         except PhotoError:
             raise
         except Exception as error:
-            if wait is None or isinstance(error, _FINAL) or _is_refused(error):
-                raise url_error(url, error) from error
+            cause = _cause(error)
+            if wait is None or isinstance(cause, _FINAL) or _is_refused(cause):
+                raise url_error(url, cause) from error
             time.sleep(wait)
     raise AssertionError("the last attempt returns or raises")
 
@@ -183,6 +186,14 @@ def _stamp(facts: dict[str, Any]) -> str | None:
         if facts.get(key):
             return f"{key}={facts[key]} size={facts.get('size')}"
     return None
+
+
+def _cause(error: BaseException) -> BaseException:
+    """What is behind an error: the driver for the web calls every failure a missing file."""
+    cause = error.__cause__
+    if not isinstance(error, FileNotFoundError) or cause is None:
+        return error
+    return error if getattr(cause, "status", None) in _NO_SUCH else cause
 
 
 def _is_refused(error: BaseException) -> bool:
