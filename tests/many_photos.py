@@ -2,7 +2,10 @@
 
 import os
 import signal
+import sqlite3
+import sys
 from collections.abc import Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -76,4 +79,38 @@ class Deadly:
             self.mark.touch()
         if first or sha256 == self.always:
             os.kill(os.getpid(), signal.SIGKILL)
+        return False
+
+
+def command(folder: Path, place: Path) -> list[str]:
+    """Return the command that reads a folder with two processes."""
+    words = ["read", str(folder), *WORDS, "--jobs", "2", "--logbook", str(place)]
+    return [sys.executable, "-m", "polypvision", *words]
+
+
+def n_recorded(place: Path) -> int:
+    """Return how many photos a logbook holds that may be in the making."""
+    try:
+        with closing(sqlite3.connect(f"file:{place}?mode=ro", uri=True)) as looked:
+            return int(looked.execute("SELECT count(*) FROM photos").fetchone()[0])
+    except sqlite3.OperationalError:
+        return 0
+
+
+def children(pid: int) -> list[int]:
+    """Return the processes that a process started (Linux)."""
+    found = []
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            if int(stat.read_text().rpartition(")")[2].split()[1]) == pid:
+                found.append(int(stat.parent.name))
+        except OSError:
+            continue  # Ended while we looked.
+    return found
+
+
+def is_alive(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
         return False

@@ -25,7 +25,7 @@ NO_FILES = ROOMS[: ROOMS.index("files")]
 """Rooms that know neither files, nor the database, nor the terminal."""
 OUTSIDE = {
     "sqlalchemy", "alembic", "typer", "rich", "pillow_heif", "pyarrow", "subprocess", "starlette",
-    "uvicorn", "segno", "fsspec", "distributed", "multiprocessing",
+    "uvicorn", "segno", "fsspec", "distributed",
 }  # fmt: skip
 
 

@@ -144,6 +144,10 @@ class Cluster:
             answer = future.result()
             if isinstance(answer, Fingerprint):
                 raise _other(self._address, {str(answer)})
+            if answer is None:
+                # The library found the scheduler again by itself, but it is another one.
+                self._rejoin()
+                return []
             self._forget(number)
             return [(number, answer)]
         if _names(error) & {"CommClosedError", "TimeoutError", "OSError"}:

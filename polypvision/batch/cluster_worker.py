@@ -32,7 +32,17 @@ class Readying(WorkerPlugin):  # type: ignore[misc] # mypy does not look into th
         _READERS.pop(self._run, None)
 
 
-def read_here(run: str, wanted: Fingerprint, task: PhotoTask) -> Finding | Fingerprint:
-    """Read a photo on this worker; if it would read with something else, return with what."""
+def read_here(run: str, wanted: Fingerprint, task: PhotoTask) -> Finding | Fingerprint | None:
+    """Read a photo on this worker.
+
+    Returns
+    -------
+    Finding, Fingerprint or None
+        With what this worker would read, if that is something else; None if it was not told of the
+        run, for its scheduler has forgotten it.
+    """
     own = fingerprint()
-    return _READERS[run].read(task) if own == wanted else own
+    if own != wanted:
+        return own
+    reader = _READERS.get(run)
+    return None if reader is None else reader.read(task)

@@ -5,7 +5,6 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
-from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,7 +20,7 @@ from polypvision.errors import ClusterError, ClusterOther
 from polypvision.files.photos import find_photos, read_file
 from polypvision.files.remote import PhotoUrl
 from polypvision.plates.read import Desk
-from polypvision.plates.reader import Brief, PhotoTask
+from polypvision.plates.reader import Brief
 from polypvision.plates.record import Recorder
 from polypvision.reading import Refusal
 from polypvision.store.logbook import open_logbook
@@ -70,29 +69,34 @@ def test_a_cluster_gives_the_tables_of_one_process_though_a_worker_is_killed(
     assert statuses(recorded(plates, place, cluster=cluster.scheduler_address)) == ["known"] * 6
 
 
-@unix_only
-def test_a_photo_that_kills_its_workers_is_told_and_the_rest_goes_on(
-    cluster: Any, tmp_path: Path
+def test_what_cannot_be_read_over_there_is_told_and_the_rest_goes_on(
+    cluster: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """By address, with one that is gone, and one that cannot be fetched."""
+    """By address: one that kills its workers, one that is gone, one that cannot be fetched."""
+    from distributed.scheduler import KilledWorker
+
     for number in (1, 2):
         (tmp_path / f"2024-03-0{number}.png").write_bytes(small_plate(number))
     names = [f"file://{tmp_path}/2024-03-0{number}.png" for number in (1, 2, 3)]
     places = [PhotoUrl(name) for name in (*names, "nosuch://room/a.png")]
-    deadly = Deadly(read_file(places[1]).sha256, "", tmp_path / "died")
-    brief = replace(Desk(WISHES).brief_to_send(), is_known=deadly)
-    cluster.scheduler.allowed_failures = 0
-    found = {}
-    with closing(Cluster(cluster.scheduler_address, brief)) as hands:
-        for number in (1, 0, 2, 3):
-            hands.begin(number, PhotoTask(place=places[number]))
-            while number not in found:
-                found.update(hands.finished())
-    cluster.scheduler.allowed_failures = 3
-    kinds = [
-        one.outcome.kind for _, one in sorted(found.items()) if isinstance(one.outcome, Refusal)
-    ]
+    blamed: list[str] = []
+
+    def error_of(future: Any) -> BaseException | None:
+        if future.key.split("-")[3] != "1":
+            return None
+        blamed.append(future.key)
+        killed: BaseException = KilledWorker(future.key, "tcp://127.0.0.1:9", 3)
+        return killed
+
+    monkeypatch.setattr(cluster_module, "_error_of", error_of)
+    with open_logbook(tmp_path / "book.sqlite", create=True) as book:
+        found = [(place, None) for place in places]
+        address = cluster.scheduler_address
+        outcomes = list(read_batch(found, WISHES, logbook=book, cluster=address))
+    assert statuses(outcomes) == ["recorded", "refused", "refused", "refused"]
+    kinds = [one.outcome.kind for one in outcomes if isinstance(one.outcome, Refusal)]
     assert kinds == ["reader-died", "unreadable", "unreadable"]
+    assert len(blamed) == 2, "it may only have waited beside the one that did it"
 
 
 def test_a_cluster_with_another_polypvision_is_refused(

@@ -2,9 +2,7 @@
 
 import os
 import random
-import sqlite3
 import subprocess
-import sys
 import time
 from collections.abc import Sequence
 from contextlib import closing
@@ -12,7 +10,18 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from many_photos import WISHES, WORDS, Deadly, recorded, small_plate, statuses, tables
+from many_photos import (
+    WISHES,
+    Deadly,
+    children,
+    command,
+    is_alive,
+    n_recorded,
+    recorded,
+    small_plate,
+    statuses,
+    tables,
+)
 
 from polypvision.batch import limits
 from polypvision.batch.processes import Processes
@@ -138,37 +147,6 @@ def test_processes_that_cannot_start_are_told_of(plates: Path) -> None:
         all_read(Processes(brief, 1), sorted(plates.iterdir())[:1])
 
 
-def command(folder: Path, place: Path) -> list[str]:
-    words = ["read", str(folder), *WORDS, "--jobs", "2", "--logbook", str(place)]
-    return [sys.executable, "-m", "polypvision", *words]
-
-
-def n_recorded(place: Path) -> int:
-    try:
-        with closing(sqlite3.connect(f"file:{place}?mode=ro", uri=True)) as looked:
-            return int(looked.execute("SELECT count(*) FROM photos").fetchone()[0])
-    except sqlite3.OperationalError:
-        return 0
-
-
-def children(pid: int) -> list[int]:
-    found = []
-    for stat in Path("/proc").glob("[0-9]*/stat"):
-        try:
-            if int(stat.read_text().rpartition(")")[2].split()[1]) == pid:
-                found.append(int(stat.parent.name))
-        except OSError:
-            continue  # Ended while we looked.
-    return found
-
-
-def is_alive(pid: int) -> bool:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except OSError:
-        return False
-
-
 @pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="processes are looked up in /proc")
 def test_a_run_killed_at_any_moment_is_completed_by_running_it_again(
     tmp_path: Path, plates: Path, undisturbed: dict[str, bytes]
@@ -176,9 +154,16 @@ def test_a_run_killed_at_any_moment_is_completed_by_running_it_again(
     """Killed as soon as it has processes, and at a random photo: the tables do not tell."""
     place = tmp_path / "killed.sqlite"
     at_photo = random.randint(1, 4)
-    for enough in (lambda: len(children(run.pid)) >= 2, lambda: n_recorded(place) >= at_photo):
+
+    def has_processes(pid: int) -> bool:
+        return len(children(pid)) >= 2
+
+    def has_recorded(pid: int) -> bool:
+        return n_recorded(place) >= at_photo
+
+    for enough in (has_processes, has_recorded):
         with subprocess.Popen(command(plates, place), stdout=subprocess.DEVNULL) as run:
-            while not enough() and run.poll() is None:
+            while not enough(run.pid) and run.poll() is None:
                 time.sleep(0.005)
             orphans = children(run.pid)
             run.kill()

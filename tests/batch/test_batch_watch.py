@@ -19,6 +19,7 @@ from polypvision.errors import LogbookError
 from polypvision.files.hashes import HashCache
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import photos_of, refused_photos
+from polypvision.store.readings import save_photo as save_really
 
 
 @pytest.fixture
@@ -172,17 +173,15 @@ def test_what_was_done_before_is_passed_over_in_silence(
 def test_a_logbook_that_cannot_be_written_is_waited_for(
     folder: Path, book: Logbook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from polypvision.plates import record
-
-    real, failures = record.save_photo, [1, 1]
+    failures = [1, 1]
 
     def save_photo(*args: object, **more: object) -> None:
         if failures:
             failures.pop()
             raise LogbookError("The logbook: the server does not answer.")
-        real(*args, **more)  # type: ignore[arg-type]
+        save_really(*args, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(record, "save_photo", save_photo)
+    monkeypatch.setattr("polypvision.plates.record.save_photo", save_photo)
     (folder / "2024-03-01.png").write_bytes(small_plate(1))
     with Watching(folder, book) as seen:
         soon(lambda: any(kind == "read" for kind, _ in seen.lines))
