@@ -5,12 +5,10 @@ photo that it was reading is given to another, and, if that dies too, told as no
 """
 
 import multiprocessing
-import os
 import pickle
 import signal
 from collections import deque
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from dataclasses import dataclass, field
 from multiprocessing.connection import Connection, wait
 from multiprocessing.context import SpawnProcess
@@ -19,6 +17,7 @@ from typing import Any
 from polypvision.batch.hands import died
 from polypvision.batch.limits import processors
 from polypvision.errors import BatchError
+from polypvision.evaluate.spread import THREAD_VARIABLES, environment
 from polypvision.plates.reader import Brief, Finding, PhotoTask
 
 _AHEAD = 2
@@ -28,7 +27,6 @@ _PER_PROCESS = 4
 _TRIES = 2
 _STARTS = 3
 """Processes that may die before they are ready, one after the other, until that is given up."""
-_THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
 _STOP_S = 5.0
 
 
@@ -54,21 +52,6 @@ def _prepared(threads: int, brief: Brief) -> Any:
 
     cv2.setNumThreads(threads)  # The networks take as many.
     return PhotoReader(brief)
-
-
-@contextmanager
-def _threads_of(n: int) -> Iterator[None]:
-    """Libraries that a new process loads use so many threads; they look only once."""
-    before = {name: os.environ.get(name) for name in _THREADS}
-    os.environ.update(dict.fromkeys(_THREADS, str(n)))
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
 
 
 @dataclass(eq=False)
@@ -146,7 +129,7 @@ class Processes:
         process = self._context.Process(
             target=work, args=(theirs,), name="polypvision-reader", daemon=True
         )
-        with _threads_of(self._threads):
+        with environment(dict.fromkeys(THREAD_VARIABLES, str(self._threads))):
             process.start()
         theirs.close()
         worker = _Worker(process=process, connection=ours)

@@ -4,6 +4,7 @@ from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
 from contextlib import closing
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from polypvision.batch.hands import Hands, OwnHands
@@ -95,7 +96,9 @@ def _hands(
     if jobs == 1 or len(found) < 2:
         return OwnHands(PhotoReader(desk.brief()))
     brief = desk.brief_to_send()
-    known = [hashes.find(place) for place, _ in found] if hashes else []
+    # Asking a server of every address would take long; they count as new.
+    paths = [place for place, _ in found if isinstance(place, Path)]
+    known = [hashes.find(path) for path in paths] if hashes else []
     to_read = len(found) - sum(one is not None and brief.is_known(one) for one in known)
     jobs = min(jobs, max(to_read, 1)) if jobs else usual_jobs(to_read)
     return OwnHands(PhotoReader(desk.brief())) if jobs == 1 else Processes(brief, jobs)

@@ -13,9 +13,13 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 Show = Callable[[int], None]
 
-_ONE_THREAD = dict.fromkeys(
-    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMEXPR_NUM_THREADS"), "1"
+THREAD_VARIABLES = (
+    "OMP_NUM_THREADS",
+    "OPENBLAS_NUM_THREADS",
+    "MKL_NUM_THREADS",
+    "NUMEXPR_NUM_THREADS",
 )
+"""In which libraries look for how many threads they may use."""
 
 
 def spread(
@@ -51,7 +55,7 @@ def _each(work: Callable[[Item], Result], items: Sequence[Item], jobs: int) -> I
         return
     # Started anew, not forked: a copy of a process whose libraries hold threads may hang.
     with (
-        _environment(_ONE_THREAD),
+        environment(dict.fromkeys(THREAD_VARIABLES, "1")),
         ProcessPoolExecutor(
             min(jobs, max(len(items), 1)), get_context("spawn"), cv2.setNumThreads, (1,)
         ) as pool,
@@ -60,7 +64,7 @@ def _each(work: Callable[[Item], Result], items: Sequence[Item], jobs: int) -> I
 
 
 @contextmanager
-def _environment(values: dict[str, str]) -> Iterator[None]:
+def environment(values: dict[str, str]) -> Iterator[None]:
     """Set variables that libraries read once, when a new process loads them."""
     before = {name: os.environ.get(name) for name in values}
     os.environ.update(values)

@@ -170,20 +170,22 @@ class Recorder(Desk):
         assert reading.plate is not None
         date = found.date
         with self.logbook.writing() as connection:
-            if not task.recorded and is_read(connection, found.sha256):
-                # Another program, or a copy of the photo, was quicker. Looked up once more.
-                return replace(task, forced=False)
-            save_photo(
-                connection,
-                reading,
-                path=lasting_place(task.place),
-                settings=asdict(found.settings) if found.settings else {},
-                size_px=found.size_px,
-                date_source=date.source if date else None,
-            )
-            self._keep_wishes(connection, reading.plate)
+            taken = not task.recorded and is_read(connection, found.sha256)
+            if not taken:
+                save_photo(
+                    connection,
+                    reading,
+                    path=lasting_place(task.place),
+                    settings=asdict(found.settings) if found.settings else {},
+                    size_px=found.size_px,
+                    date_source=date.source if date else None,
+                )
+                self._keep_wishes(connection, reading.plate)
             twin = twin_of(connection, reading) if date and date.source == "exif" else None
             now = find_corrected(connection, reading.facts.sha256)
+        if taken:
+            # Another program was quicker by a moment.
+            return self.settle(replace(task, forced=False), found)
         remark = _kept_remark(now) if task.recorded else date_remark(date)
         if twin is not None:
             # Two points of time that are one would count one photo twice.
