@@ -5,6 +5,7 @@ A photo is refused only where its numbers would mislead; else it is flagged.
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -68,9 +69,9 @@ def clipped_places(raw: NDArray[np.uint8], balanced: NDArray[np.uint8]) -> NDArr
         Before and after colour balance. Before, the lamp's strongest channel is full; after, all
         are high.
     """
-    full = raw.max(axis=2) >= _CLIPPED_CODE
-    clipped: NDArray[np.bool_] = full & (balanced.min(axis=2) >= _PALE_CODE)
-    return clipped
+    not_full = cv2.inRange(raw, (0,) * 3, (_CLIPPED_CODE - 1,) * 3)
+    pale = cv2.inRange(balanced, (_PALE_CODE,) * 3, (255,) * 3)
+    return np.asarray(pale > not_full, np.bool_)
 
 
 def overexposed(share: float) -> PhotoOverexposed:

@@ -6,9 +6,9 @@ of pixel counting (a raster disc's maximum Feret diameter reads 1.5 to 1.8 px to
 
 import cv2
 import numpy as np
+from contourpy import contour_generator
 from numpy.typing import NDArray
 from scipy.spatial.distance import pdist
-from skimage.measure import find_contours
 
 from polypvision.reading import Points
 
@@ -38,13 +38,14 @@ def mask_outline(mask: NDArray[np.bool_]) -> Points:
     >>> abs(equivalent_diameter(polygon_area(mask_outline(disc))) - 100) < 0.1
     True
     """
-    padded = np.pad(mask.astype(np.float32), _BESIDE_PX)
+    own = mask.astype(np.float32)
+    padded = cv2.copyMakeBorder(own, *(_BESIDE_PX,) * 4, cv2.BORDER_CONSTANT, value=0)
     side = 2 * _BESIDE_PX + 1
     smooth = cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX)
-    contours = find_contours(smooth, 0.5)
-    if not contours:
+    outlines = contour_generator(z=smooth).lines(0.5)
+    if not outlines:
         return np.zeros((0, 2))
-    longest: Points = max(contours, key=len)[:-1, ::-1]
+    longest: Points = np.asarray(max(outlines, key=len), np.float64)[:-1]
     return longest - _BESIDE_PX
 
 

@@ -15,12 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision import pipeline
+from polypvision.calibrate.picture import Photo
 from polypvision.calibrate.profile import LensProfile, choose_lens
 from polypvision.errors import CardMissing, DateDoubtful, DateMissing, PolypvisionError
 from polypvision.files.dates import PhotoDate
 from polypvision.files.lenses import photo_camera
 from polypvision.files.photos import PhotoFile, date_of, read_file, shown_path
-from polypvision.files.pixels import decode
+from polypvision.files.pixels import open_photo
 from polypvision.files.remote import Place
 from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
@@ -262,15 +263,14 @@ class PhotoReader:
             facts = replace(facts, taken_at=task.taken_at)
         elif self.brief.recording:
             _check_date(facts, found.date, trust=self.brief.wishes.trust_dates)
-        rgb = decode(photo.data, photo.shown)
-        reading, settings = self._read_plate(photo, rgb, facts, task)
+        pixels = open_photo(photo.data, photo.shown)
+        reading, settings = self._read_plate(photo, pixels, facts, task)
         if self.brief.recording and reading.plate is None:
             raise CardMissing(
                 f"{facts.photo} shows no card, so it is not known which plate it is. Name the "
                 "plate with --plate NAME to record it."
             )
-        size = (rgb.shape[1], rgb.shape[0])
-        return replace(found, outcome=reading, settings=settings, size_px=size)
+        return replace(found, outcome=reading, settings=settings, size_px=pixels.size_px)
 
     def _settings(self, plate: str | None, task: PhotoTask) -> ReadSettings:
         known = NOTHING_SAID
@@ -279,30 +279,30 @@ class PhotoReader:
         return settings_for(self.brief.wishes, known, task.before)
 
     def _read_plate(
-        self, photo: PhotoFile, rgb: NDArray[np.uint8], facts: PhotoFacts, task: PhotoTask
+        self, photo: PhotoFile, pixels: Photo, facts: PhotoFacts, task: PhotoTask
     ) -> tuple[PlateReading, ReadSettings]:
         settings = self._settings(self._last_plate, task)
         try:
-            reading = self._read_pixels(photo, rgb, facts, settings)
+            reading = self._read_pixels(photo, pixels, facts, settings)
         except PolypvisionError:
             plain = self._settings(None, task)
             if plain == settings:
                 raise
             # What is said of another plate must not refuse this one.
             settings = plain
-            reading = self._read_pixels(photo, rgb, facts, settings)
+            reading = self._read_pixels(photo, pixels, facts, settings)
         wanted = self._settings(reading.plate, task)
         if wanted != settings:
             # Only now is it known which plate it is, and so what was said of it.
             settings = wanted
-            reading = self._read_pixels(photo, rgb, facts, settings)
+            reading = self._read_pixels(photo, pixels, facts, settings)
         self._last_plate = reading.plate
         return reading, settings
 
     def _read_pixels(
         self,
         photo: PhotoFile,
-        rgb: NDArray[np.uint8],
+        pixels: Photo,
         facts: PhotoFacts,
         settings: ReadSettings,
     ) -> PlateReading:
@@ -312,7 +312,7 @@ class PhotoReader:
             photo_camera(photo.data, photo.shown),
             needed=not settings.surroundings.plain,
         )
-        reading = pipeline.read_plate(rgb, facts, settings, choice.lens)
+        reading = pipeline.read_plate(pixels, facts, settings, choice.lens)
         return replace(reading, flags=(*reading.flags, *choice.flags))
 
 

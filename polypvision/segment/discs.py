@@ -71,16 +71,19 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _evidence(
     window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
 ) -> NDArray[np.float64]:
-    tissue = float(np.clip(maps.tissue[window][mask].mean(dtype=np.float64), 1e-3, 1 - 1e-3))
-    x, y = (votes[window][mask] for votes in maps.votes_xy)
+    rows, columns = np.nonzero(mask)
+    width = maps.tissue.shape[1]
+    inside = (rows + window[0].start) * width + (columns + window[1].start)
+    tissue = float(np.clip(maps.tissue.take(inside).mean(dtype=np.float64), 1e-3, 1 - 1e-3))
+    x, y = (votes.take(inside) for votes in maps.votes_xy)
     spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
-    column = np.rint(x).astype(np.int64) - window[1].start
-    row = np.rint(y).astype(np.int64) - window[0].start
+    column = np.rint(x).astype(np.int32) - window[1].start
+    row = np.rint(y).astype(np.int32) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
     return np.array(
         [
             np.log(tissue / (1 - tissue)),
-            float(maps.centre[window][mask].max()),
+            float(maps.centre.take(inside).max()),
             float(spread) / np.sqrt(len(x) / np.pi),
             float(mask[row[there], column[there]].sum()) / len(x),
             _solidity(mask),

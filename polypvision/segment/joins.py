@@ -50,16 +50,16 @@ def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
     n = int(labels.max(initial=0))
     where = np.flatnonzero(labels > 0)
-    owner = labels.ravel()[where] - 1
+    owner = labels.take(where) - 1
     area = np.bincount(owner, minlength=n).astype(np.float64)
-    vote_sum = [np.bincount(owner, v.ravel()[where], minlength=n) for v in maps.votes_xy]
-    heights = maps.centre.ravel()[where]
+    vote_sum = [np.bincount(owner, v.take(where), minlength=n) for v in maps.votes_xy]
+    heights = maps.centre.take(where)
     peak = np.zeros(n, np.float32)
     np.maximum.at(peak, owner, heights)
     top = np.flatnonzero(heights == peak[owner])
     top = where[top[np.unique(owner[top], return_index=True)[1]]]
     mouth = np.zeros(n, np.float32)
-    np.maximum.at(mouth, owner, maps.mouth.ravel()[where])
+    np.maximum.at(mouth, owner, maps.mouth.take(where))
     pairs, contact = _contacts(labels, maps, n)
     return Pieces(
         area_px=area,
@@ -152,7 +152,7 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
     state = _Joining(pieces, maps)
     while state.join_likeliest():
         pass
-    return np.asarray(np.append(0, state.numbers())[labels], np.int32)
+    return np.append(np.int32(0), state.numbers()).take(labels)
 
 
 class _Joining:

@@ -37,6 +37,7 @@ _LARGEST = 80.0
 """Log-odds of which the exponential is still a float32."""
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
+_STRIP_PX = 64
 _OVERLAP_PX = 192
 """A multiple of twice the stride."""
 
@@ -175,13 +176,22 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     return whole
 
 
-def _into_probability(logits: NDArray[np.float32], even: float) -> None:
-    """Make probabilities of logits where they stand, the even level becoming 0.5."""
-    np.minimum(np.negative(logits, out=logits), _LARGEST, out=logits)
-    np.exp(logits, out=logits)
-    logits *= even / (1 - even)
-    logits += 1
-    np.reciprocal(logits, out=logits)
+def _probability(
+    logits: NDArray[np.float32], even: float, valid: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return probabilities (H, W), the even level becoming 0.5; zero where not valid."""
+    found = np.empty(logits.shape, np.float32)
+    # Strip by strip, which a processor holds in its cache.
+    for top in range(0, len(found), _STRIP_PX):
+        rows = slice(top, top + _STRIP_PX)
+        part = np.negative(logits[rows], out=found[rows])
+        np.minimum(part, _LARGEST, out=part)
+        np.exp(part, out=part)
+        part *= even / (1 - even)
+        part += 1
+        np.reciprocal(part, out=part)
+        part *= valid[rows]
+    return found
 
 
 def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
@@ -203,12 +213,12 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     reader = reader_of(view)
     levels = levels or levels_of(reader)
     maps = _logits(view.rgb, reader)
-    for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True):
-        _into_probability(channel, even)
-        channel *= view.valid
+    tissue, wound, mouth, centre = (
+        _probability(channel, even, view.valid)
+        for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True)
+    )
     ways = maps[4:]
     ways *= OFFSET_UNIT_MM * view.px_per_mm
-    tissue, wound, mouth, centre = maps[:4]
     return PlateMaps(
         tissue=tissue,
         wound=wound,
