@@ -182,5 +182,5 @@ def test_known_photos_are_not_decoded(
 ) -> None:
     place = tmp_path / "book.sqlite"
     recorded(plates, place, jobs=1)
-    monkeypatch.setattr("polypvision.plates.reader.decode", None)
+    monkeypatch.setattr("polypvision.plates.reader.PhotoReader._read_dated", None)
     assert statuses(recorded(plates, place, jobs=1)) == ["known"] * 6
