@@ -26,7 +26,14 @@ from polypvision.plates.reader import (
 )
 from polypvision.reading import PlateReading, Refusal
 from polypvision.store.corrections import corrections_in
-from polypvision.store.facts import PlateFacts, all_facts, facts_of, find_facts, set_facts
+from polypvision.store.facts import (
+    PlateFacts,
+    all_facts,
+    facts_of,
+    find_facts,
+    hold_plate,
+    set_facts,
+)
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import (
     StoredPhoto,
@@ -69,29 +76,29 @@ class Recorder(Desk):
 
     def brief_to_send(self) -> Brief:
         """Return the same for a reader in another process, as the logbook stands now."""
-        with self.logbook.reading() as connection:
-            facts = {one.plate: _plate_said(one) for one in all_facts(connection)}
-            hashes = read_hashes(connection)
+        facts = {one.plate: _plate_said(one) for one in self.logbook.look(all_facts)}
+        hashes = self.logbook.look(read_hashes)
         table = {plate: one for plate, one in facts.items() if one != NOTHING_SAID}
         return replace(self.brief(), said_of=SaidTable(table), is_known=KnownHashes.of(hashes))
 
     def _said_of(self, plate: str) -> PlateSaid:
-        with self.logbook.reading() as connection:
-            return _plate_said(find_facts(connection, plate))
+        return _plate_said(self.logbook.look(lambda connection: find_facts(connection, plate)))
 
     def _is_read(self, sha256: str) -> bool:
-        with self.logbook.reading() as connection:
-            return is_read(connection, sha256)
+        return self.logbook.look(lambda connection: is_read(connection, sha256))
 
     def _known(self, sha256: str) -> CorrectedPhoto | None:
         """Return the photo if a reading of it is on record."""
         if not sha256:
             return None
-        with self.logbook.reading() as connection:
+
+        def find(connection: sa.Connection) -> CorrectedPhoto | None:
             known = find_photo(connection, sha256)
             if known is None or isinstance(known.outcome, Refusal):
                 return None
             return corrected_photo(known, corrections_in(connection, [sha256])[sha256])
+
+        return self.logbook.look(find)
 
     def _wanted(self, plate: str | None, before: Mapping[str, Any]) -> ReadSettings:
         """What a photo of that plate should have been read with, as the logbook stands."""
@@ -155,8 +162,7 @@ class Recorder(Desk):
         place, photo = lasting_place(task.place), known.photo
         new_name = place not in photo.names
         if new_name:
-            with self.logbook.writing() as connection:
-                add_name(connection, photo.sha256, place)
+            self.logbook.write(lambda connection: add_name(connection, photo.sha256, place))
         held = known.reading
         return PhotoOutcome(
             outcome=replace(held, facts=replace(held.facts, photo=shown_path(task.place))),
@@ -167,9 +173,10 @@ class Recorder(Desk):
     def _record(
         self, task: PhotoTask, found: Finding, reading: PlateReading
     ) -> PhotoOutcome | PhotoTask:
-        assert reading.plate is not None
-        date = found.date
-        with self.logbook.writing() as connection:
+        plate, date = reading.plate, found.date
+        assert plate is not None
+
+        def record(connection: sa.Connection) -> tuple[bool, str | None, CorrectedPhoto]:
             taken = not task.recorded and is_read(connection, found.sha256)
             if not taken:
                 save_photo(
@@ -180,9 +187,11 @@ class Recorder(Desk):
                     size_px=found.size_px,
                     date_source=date.source if date else None,
                 )
-                self._keep_wishes(connection, reading.plate)
+                self._keep_wishes(connection, plate)
             twin = twin_of(connection, reading) if date and date.source == "exif" else None
-            now = find_corrected(connection, reading.facts.sha256)
+            return taken, twin, find_corrected(connection, reading.facts.sha256)
+
+        taken, twin, now = self.logbook.write(record)
         if taken:
             # Another program was quicker by a moment.
             return self.settle(replace(task, forced=False), found)
@@ -199,6 +208,17 @@ class Recorder(Desk):
 
     def _keep_wishes(self, connection: sa.Connection, plate: str) -> None:
         """What was said while recording holds for the plate from now on."""
+        wishes = self.wishes
+        if not any(
+            (
+                wishes.bar_mm,
+                wishes.normal_mouths,
+                wishes.disc_height_mm is not None,
+                wishes.water_depth_mm is not None,
+            )
+        ):
+            return
+        hold_plate(connection, plate)
         facts = facts_of(connection, plate)
         now = replace(
             facts,
@@ -212,19 +232,20 @@ class Recorder(Desk):
 
     def _keep_refusal(self, task: PhotoTask, refusal: Refusal) -> PhotoOutcome:
         """Remember that a photo could not be read; a reading on record is never lost to that."""
-        remark = ""
-        if refusal.facts.sha256:
-            with self.logbook.writing() as connection:
-                known = find_photo(connection, refusal.facts.sha256)
-                if known is not None and isinstance(known.outcome, PlateReading):
-                    remark = "the reading on record is kept"
-                else:
-                    save_photo(
-                        connection,
-                        refusal,
-                        path=lasting_place(task.place),
-                        settings=asdict(settings_for(self.wishes)),
-                    )
+
+        def keep(connection: sa.Connection) -> str:
+            known = find_photo(connection, refusal.facts.sha256)
+            if known is not None and isinstance(known.outcome, PlateReading):
+                return "the reading on record is kept"
+            save_photo(
+                connection,
+                refusal,
+                path=lasting_place(task.place),
+                settings=asdict(settings_for(self.wishes)),
+            )
+            return ""
+
+        remark = self.logbook.write(keep) if refusal.facts.sha256 else ""
         return PhotoOutcome(outcome=refusal, status="refused", remark=remark)
 
 

@@ -8,6 +8,7 @@ from polypvision.corrections import Correction
 from polypvision.corrections.record import from_record, to_record
 from polypvision.errors import PhotoUnknown
 from polypvision.store.schema import corrections, photo_names, photos
+from polypvision.store.stamps import touch
 
 
 def add_correction(connection: sa.Connection, sha256: str, correction: Correction) -> None:
@@ -19,6 +20,8 @@ def add_correction(connection: sa.Connection, sha256: str, correction: Correctio
         On leaving the transaction, if its number is taken: somebody else wrote in between.
     """
     connection.execute(sa.insert(corrections).values(sha256=sha256, **to_record(correction)))
+    plate = sa.select(photos.c.plate).where(photos.c.sha256 == sha256)
+    touch(connection, connection.execute(plate).scalar())
 
 
 def hold(connection: sa.Connection, sha256: str) -> None:
@@ -54,6 +57,20 @@ def corrected_photos_of(connection: sa.Connection, plate: str) -> list[str]:
     return sorted(connection.execute(chosen).scalars())
 
 
+def corrected_photos_in(connection: sa.Connection) -> list[str]:
+    """Return the hashes of all photos that somebody has corrected, by plate and hash."""
+    chosen = (
+        sa.select(photos.c.sha256)
+        .where(
+            photos.c.sha256.in_(sa.select(corrections.c.sha256)),
+            photos.c.error.is_(None),
+            photos.c.plate.is_not(None),
+        )
+        .order_by(photos.c.plate, photos.c.sha256)
+    )
+    return list(connection.execute(chosen).scalars())
+
+
 def photo_named(connection: sa.Connection, name: str) -> str:
     """Return the hash of a recorded photo: by its hash, the beginning of it, or its file's name.
 
@@ -64,11 +81,14 @@ def photo_named(connection: sa.Connection, name: str) -> str:
     """
     is_hash = photos.c.sha256 == name.lower()
     if len(name) >= 8 and set(name.lower()) <= set("0123456789abcdef"):
-        is_hash = photos.c.sha256.startswith(name.lower(), autoescape=True)
+        # Between two hashes, which an index finds; LIKE would look at every photo.
+        is_hash = photos.c.sha256.between(name.lower(), f"{name.lower()}g")
     tail = name.replace("\\", "/").lstrip("./")
-    named = (photo_names.c.path == name) | photo_names.c.path.endswith(f"/{tail}", autoescape=True)
+    by_end = photo_names.c.path.endswith(f"/{tail}", autoescape=True)
+    of_name = sa.select(photo_names.c.sha256).distinct()
     for chosen in (sa.select(photos.c.sha256).where(is_hash),
-                   sa.select(photo_names.c.sha256).where(named).distinct()):  # fmt: skip
+                   of_name.where(photo_names.c.path == name),
+                   of_name.where(by_end)):  # fmt: skip
         found = sorted(connection.execute(chosen).scalars())
         if len(found) == 1:
             return str(found[0])

@@ -1,11 +1,18 @@
 """What the keeper says of a plate: its line, how many mouths are normal, its card's true scale."""
 
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import sqlalchemy as sa
 
 from polypvision.errors import PlateUnknown
 from polypvision.store.schema import log_entries, photos, plates
+from polypvision.store.stamps import new_mark, touch
+from polypvision.store.upserts import insert_into
+
+_NAMED = 10
+"""Plates that a message names."""
+_SAID = tuple(column for column in plates.columns if column.name != "mark")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,20 +57,30 @@ class PlateSummary:
 
 
 def ensure_plate(connection: sa.Connection, plate: str) -> None:
-    """Begin a plate's row if there is none."""
-    if find_facts(connection, plate) is None:
-        connection.execute(sa.insert(plates).values(**asdict(PlateFacts(plate=plate))))
+    """Begin a plate's row if there is none, whoever else does so at the same time."""
+    facts = asdict(PlateFacts(plate=plate))
+    row = insert_into(connection, plates).values(**facts, mark=new_mark())
+    connection.execute(row.on_conflict_do_nothing())
+
+
+def hold_plate(connection: sa.Connection, plate: str) -> None:
+    """Keep others from writing of this plate until the transaction ends.
+
+    SQLite lets in one writer at a time anyway; a server's database locks the plate's row.
+    """
+    ensure_plate(connection, plate)
+    connection.execute(sa.select(plates.c.plate).where(plates.c.plate == plate).with_for_update())
 
 
 def find_facts(connection: sa.Connection, plate: str) -> PlateFacts | None:
     """Return what is said of a plate, or None if it is unknown."""
-    row = connection.execute(sa.select(plates).where(plates.c.plate == plate)).first()
+    row = connection.execute(sa.select(*_SAID).where(plates.c.plate == plate)).first()
     return None if row is None else PlateFacts(**row._mapping)
 
 
 def all_facts(connection: sa.Connection) -> list[PlateFacts]:
     """Return what is said of every plate."""
-    return [PlateFacts(**row._mapping) for row in connection.execute(sa.select(plates))]
+    return [PlateFacts(**row._mapping) for row in connection.execute(sa.select(*_SAID))]
 
 
 def facts_of(connection: sa.Connection, plate: str) -> PlateFacts:
@@ -75,10 +92,17 @@ def facts_of(connection: sa.Connection, plate: str) -> PlateFacts:
     """
     facts = find_facts(connection, plate)
     if facts is None:
-        names = connection.execute(sa.select(plates.c.plate).order_by(plates.c.plate)).scalars()
-        known = ", ".join(names) or "none yet"
-        raise PlateUnknown(f"The logbook has no plate {plate!r}. It has: {known}.")
+        raise PlateUnknown(f"The logbook has no plate {plate!r}. It has: {_known(connection)}.")
     return facts
+
+
+def _known(connection: sa.Connection) -> str:
+    """Return what plates there are, or how many and the first of them."""
+    first = connection.execute(sa.select(plates.c.plate).order_by(plates.c.plate).limit(_NAMED + 1))
+    names = list(first.scalars())
+    if len(names) <= _NAMED:
+        return ", ".join(names) or "none yet"
+    return f"{', '.join(names[:_NAMED])} and {count_plates(connection) - _NAMED} more"
 
 
 def set_facts(connection: sa.Connection, facts: PlateFacts) -> None:
@@ -87,27 +111,76 @@ def set_facts(connection: sa.Connection, facts: PlateFacts) -> None:
     connection.execute(
         sa.update(plates).where(plates.c.plate == facts.plate).values(**asdict(facts))
     )
+    touch(connection, facts.plate)
 
 
-def summaries(connection: sa.Connection) -> list[PlateSummary]:
-    """Return every plate in the order of its name."""
+def plate_names(connection: sa.Connection) -> list[str]:
+    """Return the names of all plates, in their order."""
+    return list(connection.execute(sa.select(plates.c.plate).order_by(plates.c.plate)).scalars())
+
+
+def count_plates(connection: sa.Connection, words: str = "") -> int:
+    """Return how many plates there are; with words, those that have them in name, line or note."""
+    chosen = sa.select(sa.func.count()).select_from(plates).where(_with_words(words))
+    return int(connection.execute(chosen).scalar_one())
+
+
+def summaries(
+    connection: sa.Connection, *, words: str = "", start: int = 0, most: int | None = None
+) -> list[PlateSummary]:
+    """Return plates in the order of their names.
+
+    Parameters
+    ----------
+    connection : Connection
+    words : str
+        Only those that have all of these words in their name, line or note.
+    start : int
+        So many of them are left out before the first.
+    most : int or None
+        At most so many; None is all.
+    """
+    chosen = sa.select(*_SAID).where(_with_words(words)).order_by(plates.c.plate)
+    return _summed_up(connection, chosen.offset(start).limit(most))
+
+
+def summary_of(connection: sa.Connection, plate: str) -> PlateSummary:
+    """Return one plate.
+
+    Raises
+    ------
+    PlateUnknown
+    """
+    facts_of(connection, plate)
+    return _summed_up(connection, sa.select(*_SAID).where(plates.c.plate == plate))[0]
+
+
+def _with_words(words: str) -> sa.ColumnElement[bool]:
+    text = plates.c.plate + " " + plates.c.line + " " + plates.c.note
+    found = [text.icontains(word, autoescape=True) for word in words.split()]
+    return sa.and_(sa.true(), *found)
+
+
+def _summed_up(connection: sa.Connection, chosen: sa.Select[Any]) -> list[PlateSummary]:
+    """Return the chosen plates with what there is of each: three questions, however many."""
+    facts = [PlateFacts(**row._mapping) for row in connection.execute(chosen)]
+    these = chosen.with_only_columns(plates.c.plate).subquery()
+    own = photos.c.plate.in_(sa.select(these.c.plate)) & photos.c.error.is_(None)
+    taken = photos.c.taken_at
+    read = sa.select(photos.c.plate, sa.func.count(), sa.func.min(taken), sa.func.max(taken))
+    seen = {
+        plate: (n, first, last)
+        for plate, n, first, last in connection.execute(read.where(own).group_by(photos.c.plate))
+    }
+    lines = sa.select(log_entries.c.plate, sa.func.count()).group_by(log_entries.c.plate)
+    lines = lines.where(log_entries.c.plate.in_(sa.select(these.c.plate)))
+    written = {row.plate: int(row[1]) for row in connection.execute(lines)}
     found = []
-    for row in connection.execute(sa.select(plates).order_by(plates.c.plate)).all():
-        read = (photos.c.plate == row.plate) & photos.c.error.is_(None)
-        days = connection.execute(sa.select(photos.c.taken_at).where(read)).scalars().all()
-        dated = sorted(day for day in days if day)
-        entries = connection.execute(
-            sa.select(sa.func.count())
-            .select_from(log_entries)
-            .where(log_entries.c.plate == row.plate)
-        ).scalar_one()
+    for one in facts:
+        n, first, last = seen.get(one.plate, (0, None, None))
         found.append(
             PlateSummary(
-                facts=PlateFacts(**row._mapping),
-                n_photos=len(days),
-                first=dated[0] if dated else None,
-                last=dated[-1] if dated else None,
-                n_entries=entries,
+                facts=one, n_photos=n, first=first, last=last, n_entries=written.get(one.plate, 0)
             )
         )
     return found

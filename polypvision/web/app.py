@@ -23,12 +23,12 @@ from polypvision.errors import PolypvisionError
 from polypvision.files.outputs import make_folder
 from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
-from polypvision.plates.view import PlateView, PlateViews
+from polypvision.plates.view import Listed, PlateView, PlateViews
 from polypvision.store.logbook import Logbook
 from polypvision.web import correcting, desk, people, photos
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
-from polypvision.web.pages import CardPart, SheetPart
+from polypvision.web.pages import PLATES_SHOWN, CardPart, SheetPart
 from polypvision.web.pairing import Devices, Guesses
 from polypvision.web.person import person_of
 from polypvision.web.queue import ReadingQueue, told
@@ -78,15 +78,23 @@ def home(request: Request) -> Response:
 
 
 def plates_page(request: Request) -> Response:
-    """All plates."""
+    """All plates, a page at a time."""
     office, until = office_of(request), time.monotonic() + _OVERVIEW_S
-    plates = office.views.listed()
-    if not all(isinstance(one, PlateView) for one in plates):
-        office.warmer.all()
-    while not all(isinstance(one, PlateView) for one in plates) and time.monotonic() < until:
+    words = request.query_params.get("find", "")[:80].strip()
+    number = request.query_params.get("page", "1")
+    page = int(number) if number.isdecimal() and 1 <= len(number) <= 6 else 1
+    start = PLATES_SHOWN * max(0, page - 1)
+
+    def look() -> Listed:
+        return office.views.listed(words, start=start, most=PLATES_SHOWN)
+
+    found = look()
+    if not all(isinstance(one, PlateView) for one in found.plates):
+        office.warmer.list(words, start)
+    while not all(isinstance(one, PlateView) for one in found.plates) and time.monotonic() < until:
         time.sleep(_LOOK_EVERY_S)
-        plates = office.views.listed()
-    return shown(overview(plates))
+        found = look()
+    return shown(overview(found, words=words, start=start))
 
 
 def card_part(request: Request) -> Response:
@@ -164,17 +172,19 @@ def scaled_jpeg(request: Request) -> Response:
 def today_list(request: Request) -> Response:
     """What to do today."""
     office, on = office_of(request), datetime.now().date()
-    tasks, later = office.views.today(on)
+    tasks, later, waiting = office.views.today(on)
+    if waiting:
+        office.warmer.today()
     due, done = split_done(office.logbook, tasks)
     asked = request.query_params.get("done", "")
     said = next((f"Done: {one.task.what}" for one in done if one.task.key == asked), "")
-    return shown(today_page(due, done, on, later, said=said))
+    return shown(today_page(due, done, on, later, said=said, waiting=waiting))
 
 
 def tick(request: Request) -> Response:
     """Tick a task off, or take its tick back."""
     office, asked = office_of(request), request.path_params
-    tasks, _ = office.views.today(datetime.now().date())
+    tasks, _, _ = office.views.today(datetime.now().date())
     done = asked["word"] == "done"
     if not done and asked["word"] != "undo":
         raise HTTPException(404)
@@ -311,8 +321,9 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> Any:
-        # So that the first page does not have to wait for what all plates take to work out.
-        warmer.all()
+        # So that the first page does not have to wait for what its plates take to work out.
+        warmer.list()
+        warmer.today()
         yield
         office.queue.close()
 

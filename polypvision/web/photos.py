@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response, Stream
 from polypvision.errors import PhotoUnreadable
 from polypvision.files.dates import date_doubt, parse_date
 from polypvision.files.pixels import SUFFIXES
-from polypvision.plates.log import list_plates
+from polypvision.plates.log import names_of_plates
 from polypvision.plates.names import plate_name
 from polypvision.plates.pictures import WIDTHS_PX, recorded_photo
 from polypvision.plates.read import ReadWishes
@@ -34,6 +34,7 @@ _LOOK_EVERY_S = 0.25
 _SIGN_OF_LIFE_S = 15.0
 _PIECE_BYTES = MAX_PIECE_BYTES // 4
 """Small pieces: little is sent again after the connection was lost."""
+_MOST_NAMES = 200
 _LEAST_APART = 0.02
 """Two points nearer than this part of the photo's width would give a scale of no use."""
 
@@ -193,7 +194,8 @@ def scale(request: Request) -> Response:
                 width=width,
                 height=height,
             ),
-            plates=tuple(one.facts.plate for one in list_plates(office.logbook)),
+            # A list of thousands helps nobody to type four digits.
+            plates=tuple(names_of_plates(office.logbook)[:_MOST_NAMES]),
             needs_date=isinstance(photo.outcome, Refusal) and photo.outcome.facts.taken_at is None,
             today=f"{now_here():%Y-%m-%d}",
         )
