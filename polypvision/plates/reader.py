@@ -283,23 +283,23 @@ class PhotoReader:
     ) -> tuple[PlateReading, ReadSettings]:
         settings = self._settings(self._last_plate, task)
         try:
-            reading = self._read_pixels(photo, pixels, facts, settings)
+            reading = self.read_pixels(photo, pixels, facts, settings)
         except PolypvisionError:
             plain = self._settings(None, task)
             if plain == settings:
                 raise
             # What is said of another plate must not refuse this one.
             settings = plain
-            reading = self._read_pixels(photo, pixels, facts, settings)
+            reading = self.read_pixels(photo, pixels, facts, settings)
         wanted = self._settings(reading.plate, task)
         if wanted != settings:
             # Only now is it known which plate it is, and so what was said of it.
             settings = wanted
-            reading = self._read_pixels(photo, pixels, facts, settings)
+            reading = self.read_pixels(photo, pixels, facts, settings)
         self._last_plate = reading.plate
         return reading, settings
 
-    def _read_pixels(
+    def read_pixels(
         self,
         photo: PhotoFile,
         pixels: Photo,
