@@ -212,7 +212,7 @@ def _evidence(polyps: Sequence[Polyp], view: PlateView) -> float:
     likely = [polyp for polyp in polyps if TRADE_MM[0] <= polyp.diameter_mm <= TRADE_MM[1]]
     return sum(
         _share([polyp], view)
-        * (2 * polyp.score - 1)
+        * max(2 * polyp.score - 1, 0.0)
         * (0.5 if "touches-edge" in polyp.flags else 1.0)
         for polyp in likely
     )

@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from polypvision.cli.common import LogbookOption, check_above_zero, opened, show_table
+from polypvision.words import counted
 
 
 def plates(
@@ -66,8 +67,8 @@ def plates(
             )
             if due:
                 typer.echo(
-                    f"{due} photos were read before this was said. Read their folder again with "
-                    "--record to bring them up to date."
+                    f"{counted(due, 'photo was', 'photos were')} read before this was said. "
+                    "Read their folder again with --record to bring them up to date."
                 )
         entries = [] if name is None else log_of(book, name)
         found = list_plates(book) if name is None else [one_plate(book, name)]

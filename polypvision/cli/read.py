@@ -24,6 +24,7 @@ from polypvision.cli.common import (
     show_table,
 )
 from polypvision.cli.report import write_pages
+from polypvision.words import counted
 
 if TYPE_CHECKING:
     from polypvision.plates.read import PhotoOutcome
@@ -267,9 +268,8 @@ class _Summary:
             for status, words in _WORDS.items()
             if self.counts[status]
         ]
-        total = self.counts.total()
-        photos = "1 photo" if total == 1 else f"{total} photos"
-        typer.echo(f"{photos}: {', '.join(parts)}.", err=to_stderr)
+        total = counted(self.counts.total(), "photo")
+        typer.echo(f"{total}: {', '.join(parts)}.", err=to_stderr)
         if not recording:
             typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
         for line, table in self._explained:

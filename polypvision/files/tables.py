@@ -3,7 +3,7 @@
 import csv
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from io import BytesIO, StringIO
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -69,18 +69,6 @@ def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
         for polyp in outcome.polyps
     )
     return table(rows, POLYPS)
-
-
-def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as CSV (RFC 4180, UTF-8); a missing value is an empty field."""
-    return frame.to_csv(index=False, lineterminator="\r\n").encode()
-
-
-def parquet_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as Parquet."""
-    buffer = BytesIO()
-    frame.to_parquet(buffer, index=False)
-    return buffer.getvalue()
 
 
 def coco_record(

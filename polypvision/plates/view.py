@@ -237,9 +237,7 @@ class PlateViews:
                 ink=ink,
             )
 
-    def today(
-        self, on: date, *, within_s: float | None = TODAY_S
-    ) -> tuple[tuple[Task, ...], int, int]:
+    def today(self, on: date) -> tuple[tuple[Task, ...], int, int]:
         """Return what to do on a day, as `plates.dues.today` does, and how many plates are left
         out because there was no time to work them out.
 
@@ -251,7 +249,7 @@ class PlateViews:
             mark = (on, plate_stamp(connection, None))
         with self._today_lock:
             if self._today is None or self._today[0] != mark or self._today[1][2]:
-                dues = dues_of(self._logbook, on, within_s=within_s)
+                dues = dues_of(self._logbook, on, within_s=TODAY_S)
                 tasks = tasks_on(self._logbook, dues.plates, on)
                 self._today = (mark, (tasks, dues.later, dues.waiting))
             return self._today[1]

@@ -82,7 +82,7 @@ def photo_named(connection: sa.Connection, name: str) -> str:
     is_hash = photos.c.sha256 == name.lower()
     if len(name) >= 8 and set(name.lower()) <= set("0123456789abcdef"):
         # Between two hashes, which an index finds; LIKE would look at every photo.
-        is_hash = photos.c.sha256.between(name.lower(), f"{name.lower()}g")
+        is_hash = (photos.c.sha256 >= name.lower()) & (photos.c.sha256 < f"{name.lower()}g")
     tail = name.replace("\\", "/").lstrip("./")
     by_end = photo_names.c.path.endswith(f"/{tail}", autoescape=True)
     of_name = sa.select(photo_names.c.sha256).distinct()

@@ -51,6 +51,7 @@ from polypvision.web.pages import (
     TaskRow,
     TodayPage,
 )
+from polypvision.words import counted
 
 _MOST_TASKS = 200
 """Things to do on one page."""
@@ -160,7 +161,7 @@ def _heading(summary: PlateSummary) -> PlateCard:
         later=f"{href}/card",
         title=plate_title(summary.facts.plate),
         line=summary.facts.line,
-        span=f"{n} {'photo' if n == 1 else 'photos'}",
+        span=counted(n, "photo"),
         picture=None,
         tiles=(),
         attention=(),
@@ -219,7 +220,7 @@ def photo_sheet(view: PlateView, photo: TrackedPhoto) -> PhotoSheet:
         picture=picture,
         unit=round(unit, 1),
         polyps=tuple(_drawn(view, photo, one, unit) for one in polyps),
-        counts=f"{row.n_polyps} polyps, {row.n_two_mouths} with two mouths"
+        counts=f"{counted(photo.reading.n_polyps, 'polyp')}, {row.n_two_mouths} with two mouths"
         + (f"; {row.flags}" if row.flags else ""),
         correct_href=f"/photos/{photo.sha256}/correct",
     )
@@ -241,7 +242,7 @@ def _drawn(view: PlateView, photo: TrackedPhoto, polyp: Polyp, unit: float) -> D
     said = [
         f"{name or f'no. {polyp.label}'}",
         f"{with_error(polyp.diameter_mm, polyp.diameter_mm_err)} mm",
-        f"{polyp.n_mouths} {'mouth' if polyp.n_mouths == 1 else 'mouths'}",
+        counted(polyp.n_mouths, "mouth"),
         LOOKS[state].word,
     ]
     y = low - 0.7 * unit if deep > 1.6 * unit else low + 0.9 * unit
@@ -402,7 +403,8 @@ def strip(view: PlateView, name: str) -> StripPage:
     href = plate_href(view.facts.plate)
     parents = " and ".join(individual.parents)
     words = f"From {parents}. " if parents else ""
-    words += f"Seen on {len(individual.observations)} of {len(view.tracks.photos)} photos."
+    words += f"Seen on {len(individual.observations)} of "
+    words += f"{counted(len(view.tracks.photos), 'photo')}."
     return StripPage(
         shell=Shell(title=f"{name}, {view.page.title}", here="plates"),
         plate_title=view.page.title,
