@@ -10,7 +10,7 @@ from scipy.ndimage import find_objects
 from polypvision.calibrate.view import PlateView
 from polypvision.segment.joins import join_pieces
 from polypvision.segment.levels import Levels
-from polypvision.segment.maps import PlateMaps
+from polypvision.segment.maps import Look, PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
 
@@ -31,10 +31,11 @@ class Candidate:
         Rows and columns of the view.
     mask : ndarray (h, w) of bool
         The region in its window.
-    evidence : ndarray (5,) of float64
+    evidence : ndarray (5,) or (8,) of float64
         What `POLYP_EVIDENCE` names: log-odds of the mean tissue probability; highest value of the
         middles' map inside; how far the pixels' ways miss each other, as a part of the region's
-        radius; the part of them that ends inside; and the region's part of its convex hull.
+        radius; the part of them that ends inside; and the region's part of its convex hull. With a
+        wide look, then its first three again (`WIDE_POLYP_EVIDENCE`).
     """
 
     window: tuple[slice, slice]
@@ -71,20 +72,27 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _evidence(
     window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
 ) -> NDArray[np.float64]:
-    tissue = float(np.clip(maps.tissue[window][mask].mean(dtype=np.float64), 1e-3, 1 - 1e-3))
+    (tissue, centre, spread), *wide = (_seen(look, window, mask) for look in maps.looks)
     x, y = (votes[window][mask] for votes in maps.votes_xy)
-    spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
     column = np.rint(x).astype(np.int64) - window[1].start
     row = np.rint(y).astype(np.int64) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
-    return np.array(
-        [
-            np.log(tissue / (1 - tissue)),
-            float(maps.centre[window][mask].max()),
-            float(spread) / np.sqrt(len(x) / np.pi),
-            float(mask[row[there], column[there]].sum()) / len(x),
-            _solidity(mask),
-        ]
+    inside = float(mask[row[there], column[there]].sum()) / len(x)
+    seen_wide = [value for look in wide for value in look]
+    return np.array([tissue, centre, spread, inside, _solidity(mask), *seen_wide])
+
+
+def _seen(
+    look: Look, window: tuple[slice, slice], mask: NDArray[np.bool_]
+) -> tuple[float, float, float]:
+    """Log-odds of the mean tissue, the highest middle, and the votes' spread in radii."""
+    tissue = float(np.clip(look.tissue[window][mask].mean(dtype=np.float64), 1e-3, 1 - 1e-3))
+    x, y = (votes[window][mask] for votes in look.votes_xy)
+    spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
+    return (
+        float(np.log(tissue / (1 - tissue))),
+        float(look.centre[window][mask].max()),
+        float(spread) / float(np.sqrt(len(x) / np.pi)),
     )
 
 

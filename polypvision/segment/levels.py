@@ -24,7 +24,15 @@ JOIN_EVIDENCE = (
     "lower_mouth",
     "higher_mouth",
 )
+WIDE_JOIN_EVIDENCE = (
+    "wide_log_peaks_apart",
+    "wide_log_votes_apart",
+    "wide_lower_peak",
+    "wide_dip_between_peaks",
+    "wide_relative_dip",
+)
 POLYP_EVIDENCE = ("tissue_log_odds", "highest_middle", "vote_spread", "votes_inside", "solidity")
+WIDE_POLYP_EVIDENCE = ("wide_tissue_log_odds", "wide_highest_middle", "wide_vote_spread")
 _EVEN = ("tissue", "wound", "mouth")
 
 
@@ -37,10 +45,12 @@ class Levels:
     even : tuple of 3 floats
         The probabilities of tissue, wound and mouth that it gives where both answers are equally
         right.
-    join : ndarray (13,) of float64
-        Logistic weights of 1 and `JOIN_EVIDENCE`, that two touching pieces are one polyp.
-    polyp : ndarray (6,) of float64
-        Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp.
+    join : ndarray (13,) or (18,) of float64
+        Logistic weights of 1 and `JOIN_EVIDENCE`, that two touching pieces are one polyp; of a
+        network that takes a wide look too, then of `WIDE_JOIN_EVIDENCE`.
+    polyp : ndarray (6,) or (9,) of float64
+        Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp; then likewise of
+        `WIDE_POLYP_EVIDENCE`.
     """
 
     even: tuple[float, float, float]
@@ -48,12 +58,25 @@ class Levels:
     polyp: NDArray[np.float64]
 
 
-NEUTRAL = Levels(
-    even=(0.5, 0.5, 0.5),
-    join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))),
-    polyp=np.append(1.0, np.zeros(len(POLYP_EVIDENCE))),
-)
-"""Answers taken as they are: nothing joined, everything a polyp."""
+def _names(wide: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what the weights for joining and for being a polyp belong to."""
+    if wide:
+        return ("one", *JOIN_EVIDENCE, *WIDE_JOIN_EVIDENCE), (
+            "one",
+            *POLYP_EVIDENCE,
+            *WIDE_POLYP_EVIDENCE,
+        )
+    return ("one", *JOIN_EVIDENCE), ("one", *POLYP_EVIDENCE)
+
+
+def neutral_levels(*, wide: bool) -> Levels:
+    """Return levels that take answers as they are: nothing joined, everything a polyp."""
+    join, polyp = _names(wide)
+    return Levels(
+        even=(0.5, 0.5, 0.5),
+        join=np.append(-1.0, np.zeros(len(join) - 1)),
+        polyp=np.append(1.0, np.zeros(len(polyp) - 1)),
+    )
 
 
 def levels_from_json(text: str) -> Levels:
@@ -66,10 +89,11 @@ def levels_from_json(text: str) -> Levels:
     """
     data = json.loads(text)
     tissue, wound, mouth = (float(data["even"][name]) for name in _EVEN)
+    join, polyp = _names(wide=any(name in data["join"] for name in WIDE_JOIN_EVIDENCE))
     return Levels(
         even=(tissue, wound, mouth),
-        join=np.array([data["join"][name] for name in ("one", *JOIN_EVIDENCE)], np.float64),
-        polyp=np.array([data["polyp"][name] for name in ("one", *POLYP_EVIDENCE)], np.float64),
+        join=np.array([data["join"][name] for name in join], np.float64),
+        polyp=np.array([data["polyp"][name] for name in polyp], np.float64),
     )
 
 
@@ -79,9 +103,10 @@ def levels_to_json(levels: Levels) -> str:
     def named(names: tuple[str, ...], values: NDArray[np.float64]) -> dict[str, float]:
         return {name: round(float(value), 3) for name, value in zip(names, values, strict=True)}
 
+    join, polyp = _names(wide=len(levels.join) > 1 + len(JOIN_EVIDENCE))
     data = {
         "even": named(_EVEN, np.array(levels.even)),
-        "join": named(("one", *JOIN_EVIDENCE), levels.join),
-        "polyp": named(("one", *POLYP_EVIDENCE), levels.polyp),
+        "join": named(join, levels.join),
+        "polyp": named(polyp, levels.polyp),
     }
     return json.dumps(data, indent=1) + "\n"
