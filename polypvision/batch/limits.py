@@ -4,9 +4,10 @@ import os
 from pathlib import Path
 
 PROCESS_BYTES = 900_000_000
-"""Most memory of one reading process, at 12 to 20 megapixels (`tests/benchmarks/batch.py`)."""
+"""Memory that one reading process may take: the 700 MB allowed at 12 megapixels, and some room."""
 START_PHOTOS = 6
-"""Starting a process takes as long as reading about so many photos (the same)."""
+"""For fewer new photos each, processes take longer to start than they save (own estimate: a start
+costs about one second of processor time, a photo a half)."""
 
 
 def processors() -> int:
