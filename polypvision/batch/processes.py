@@ -17,8 +17,8 @@ from typing import Any
 from polypvision.batch.hands import died
 from polypvision.batch.limits import processors
 from polypvision.errors import BatchError
-from polypvision.evaluate.spread import THREAD_VARIABLES, environment
 from polypvision.plates.reader import Brief, Finding, PhotoTask
+from polypvision.threads import threads_each
 
 _AHEAD = 2
 """Tasks given to a process: one that it reads, one that it need not wait for."""
@@ -129,7 +129,7 @@ class Processes:
         process = self._context.Process(
             target=work, args=(theirs,), name="polypvision-reader", daemon=True
         )
-        with environment(dict.fromkeys(THREAD_VARIABLES, str(self._threads))):
+        with threads_each(self._threads):
             process.start()
         theirs.close()
         worker = _Worker(process=process, connection=ours)

@@ -24,6 +24,7 @@ from polypvision.plates.read import PhotoOutcome, ReadWishes
 from polypvision.reading import PlateReading, Refusal
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import find_photo
+from polypvision.words import counted
 
 EVERY_S = 2.0
 SETTLED_S = 3.0
@@ -237,7 +238,7 @@ def _say(outcome: PhotoOutcome, tell: Tell) -> None:
 def line_of(reading: PlateReading, remark: str = "") -> str:
     """Return what a photo told, in one line."""
     polyps = reading.polyps
-    parts = [_count(len(polyps), "polyp"), _count(reading.n_mouths, "mouth")]
+    parts = [counted(len(polyps), "polyp"), counted(reading.n_mouths, "mouth")]
     if polyps:
         parts.append(f"median {median(polyp.diameter_mm for polyp in polyps):.1f} mm")
     wound = sum(polyp.wound_mm2 for polyp in polyps)
@@ -246,7 +247,3 @@ def line_of(reading: PlateReading, remark: str = "") -> str:
     name = Path(reading.facts.photo).name
     notes = ", ".join(filter(None, [remark, *reading.flags]))
     return f"{name}: plate {reading.plate}, {', '.join(parts)}{f' ({notes})' if notes else ''}"
-
-
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"

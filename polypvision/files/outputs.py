@@ -115,35 +115,6 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
         raise output_error(path, error) from error
 
 
-@contextlib.contextmanager
-def written_in_pieces(path: Path) -> Iterator[BinaryIO]:
-    """Write a file too large for memory: it is there, whole, once the block ends without error.
-
-    Raises
-    ------
-    OutputError
-        As `write_bytes`.
-    """
-    try:
-        path = path.resolve()
-        if path.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "is a folder")
-        handle, temporary = _temporary(path)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                yield file
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.chmod(_mode(path))
-            temporary.replace(path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
-            raise
-    except OSError as error:
-        raise output_error(path, error) from error
-
-
 def _mode(path: Path) -> int:
     """Permissions as an ordinary new file gets them, or as the replaced file had them."""
     if path.exists():
