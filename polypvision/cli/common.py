@@ -21,7 +21,8 @@ LogbookOption = Annotated[
         "--logbook",
         metavar="FILE",
         show_default="in your data folder",
-        help="The logbook: an SQLite file (or a database URL). Also: POLYPVISION_LOGBOOK.",
+        help="The logbook: an SQLite file, or postgresql://USER@HOST/DATABASE. "
+        "Also: POLYPVISION_LOGBOOK.",
     ),
 ]
 JobsOption = Annotated[

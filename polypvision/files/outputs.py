@@ -129,14 +129,36 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8", "backslashreplace"))
 
 
-def make_folder(path: Path) -> Path:
+def make_private(path: Path) -> None:
+    """Make an empty file that its owner alone may read, whatever the umask.
+
+    Raises
+    ------
+    FileExistsError
+    OSError
+    """
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    path.chmod(0o600)
+
+
+def make_folder(path: Path, *, private: bool = False) -> Path:
     """Return the folder, created with those above it where missing.
+
+    Parameters
+    ----------
+    path : Path
+    private : bool
+        If it is made, its owner alone may look into it; one that is there stays as it is.
 
     Raises
     ------
     OutputError
     """
     try:
+        if private and not path.exists():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.mkdir(mode=0o700, exist_ok=True)
+            path.chmod(0o700)
         path.mkdir(parents=True, exist_ok=True)
     except FileExistsError as error:
         raise OutputError(f"{path} is a file, not a folder. Give another name.") from error

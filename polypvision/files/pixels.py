@@ -1,5 +1,6 @@
 """Bytes of a photo file to upright sRGB pixels, with every trouble told in words."""
 
+import re
 import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -25,6 +26,11 @@ _BOX = b"ftyp"
 """Bytes 4 to 8 of a HEIF file (ISO/IEC 14496-12, box File Type; from memory)."""
 _MOVING = ("PNG", "WEBP")
 """Formats in which more than one frame is an animation; in the others the first is the photo."""
+
+MAX_SCANS = 100
+"""Passes in which a JPEG may be stored: progressive ones have about ten (common practice, no
+source). Each costs the time of decoding the whole picture, and a few bytes make one."""
+_JPEG_MARKER = re.compile(rb"\xff+[^\x00\xd0-\xd7\xff]", re.DOTALL)
 
 _ORIENTATION = 0x0112
 _EXIF = 0x8769
@@ -77,9 +83,8 @@ def _opened(data: bytes, shown: str) -> Image.Image:
             f"{shown} is empty (0 bytes); copying it was probably interrupted. {_COPY_AGAIN}"
         )
     try:
-        with warnings.catch_warnings():
-            # Pillow warns of large or odd pictures; size is judged by our own limit.
-            warnings.simplefilter("ignore")
+        # Pillow warns of large or odd pictures; size is judged by our own limit.
+        with warnings.catch_warnings(action="ignore"):
             return Image.open(BytesIO(data), formats=_formats_of(data))
     except Image.DecompressionBombError as error:
         raise PhotoTooLarge(
@@ -105,6 +110,43 @@ def _check_size(picture: Image.Image, shown: str) -> None:
         )
 
 
+def _check_scans(data: bytes, shown: str) -> None:
+    """Raise if a JPEG is stored in more passes than any camera makes.
+
+    Marker by marker, as a decoder goes: ITU-T T.81 annex B, from memory.
+    """
+    at, scans = 2, 0
+    while (found := _JPEG_MARKER.search(data, at)) is not None:
+        at = found.end()
+        marker = data[at - 1]
+        if marker == 0xD9:
+            return
+        if marker in (0x01, 0xD8):
+            continue
+        scans += marker == 0xDA
+        if scans > MAX_SCANS:
+            raise PhotoUnreadable(
+                f"{shown} is stored in more than {MAX_SCANS} passes, which no camera does and "
+                f"which would take hours to open. {_COPY_AGAIN}"
+            )
+        at += max(2, int.from_bytes(data[at : at + 2], "big"))
+
+
+def _checked(data: bytes, shown: str) -> Image.Image:
+    """Return the picture, not decoded yet, once nothing speaks against decoding it."""
+    picture = _opened(data, shown)
+    _check_size(picture, shown)
+    if data.startswith(b"\xff\xd8"):
+        _check_scans(data, shown)
+    # Only of these: in a TIFF each frame is searched for, and there may be millions.
+    frames = int(getattr(picture, "n_frames", 1)) if picture.format in _MOVING else 1
+    if frames > 1:
+        raise PhotoUnreadable(
+            f"{shown} is a moving picture of {frames} frames. Save the frame you want as a photo."
+        )
+    return picture
+
+
 def check_picture(data: bytes, shown: str) -> None:
     """Raise if a photo's header says that it cannot be read; no pixel is decoded.
 
@@ -112,13 +154,14 @@ def check_picture(data: bytes, shown: str) -> None:
     ------
     PhotoUnreadable, PhotoTooLarge, PhotoTooSmall
     """
-    _check_size(_opened(data, shown), shown)
+    _checked(data, shown)
 
 
 def exif_tags(data: bytes) -> Mapping[int, object]:
     """Return the Exif sub-directory of a photo's bytes; empty if there is none to be read."""
     try:
-        return dict(_opened(data, "photo").getexif().get_ifd(_EXIF))
+        with warnings.catch_warnings(action="ignore"):
+            return dict(_opened(data, "photo").getexif().get_ifd(_EXIF))
     except Exception:
         # No date is found in a damaged directory; the pixels may still be good.
         return {}
@@ -152,7 +195,8 @@ def header_of(data: bytes, shown: str) -> Header:
     """
     picture = _opened(data, shown)
     try:
-        main = dict(picture.getexif())
+        with warnings.catch_warnings(action="ignore"):
+            main = dict(picture.getexif())
     except Exception:
         # A damaged directory says nothing; the pixels may still be good.
         main = {}
@@ -191,7 +235,8 @@ def turned(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
 
 def _orientation(picture: Image.Image) -> int:
     try:
-        return int(picture.getexif().get(_ORIENTATION, 1))
+        with warnings.catch_warnings(action="ignore"):
+            return int(picture.getexif().get(_ORIENTATION, 1))
     except Exception:
         # A damaged directory says nothing about which way is up.
         return 1
@@ -255,8 +300,7 @@ def open_photo(data: bytes, shown: str) -> Photo:
     ------
     PhotoUnreadable, PhotoTooLarge, PhotoTooSmall
     """
-    picture = _opened(data, shown)
-    _check_size(picture, shown)
+    picture = _checked(data, shown)
     if not isinstance(picture, JpegImageFile):
         rgb = decode(data, shown)
         return Photo((rgb.shape[1], rgb.shape[0]), lambda _: Picture(rgb=rgb))
@@ -303,17 +347,10 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
 
 
 def _decoded(data: bytes, shown: str, reduction: int) -> Picture:
-    picture = _opened(data, shown)
-    _check_size(picture, shown)
-    frames = int(getattr(picture, "n_frames", 1))
-    if picture.format in _MOVING and frames > 1:
-        raise PhotoUnreadable(
-            f"{shown} is a moving picture of {frames} frames. Save the frame you want as a photo."
-        )
+    picture = _checked(data, shown)
     reduction = _reduce(picture, reduction)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
+        with warnings.catch_warnings(action="ignore"):
             picture.load()
             # Asked only now: some decoders turn the picture themselves while loading.
             orientation = _orientation(picture)

@@ -13,20 +13,36 @@ from polypvision.columns import Column, table
 from polypvision.files.outputs import output_error, writing_whole
 
 TableForm = Literal["csv", "parquet"]
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+"""What spreadsheets take for the beginning of a formula, the wide forms of East Asia among them."""
 ROWS_TOGETHER = 100_000
 """Rows of a Parquet row group: many, for a reader skips and decodes group by group; few enough for
 some ten megabytes of memory (the format's own advice, 512 MB and more, is for clusters)."""
 
 
+def without_formulas(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a table in which no spreadsheet finds a formula: such text gets a ' before it.
+
+    Numbers stay as they are. Source: OWASP, CSV Injection (from memory).
+    """
+    words = [name for name in frame.columns if not pd.api.types.is_numeric_dtype(frame[name])]
+    return frame.assign(**{name: frame[name].map(_no_formula) for name in words})
+
+
+def _no_formula(value: object) -> object:
+    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA) else value
+
+
 class _CsvFile:
-    """CSV (RFC 4180, UTF-8); a missing value is an empty field."""
+    """CSV (RFC 4180, UTF-8), without formulas; a missing value is an empty field."""
 
     def __init__(self, file: BinaryIO, columns: tuple[Column, ...]) -> None:
         self._file = file
         self._write(table((), columns), head=True)
 
     def _write(self, frame: pd.DataFrame, *, head: bool) -> None:
-        self._file.write(frame.to_csv(index=False, header=head, lineterminator="\r\n").encode())
+        plain = without_formulas(frame)
+        self._file.write(plain.to_csv(index=False, header=head, lineterminator="\r\n").encode())
 
     def add(self, frame: pd.DataFrame) -> None:
         if len(frame):

@@ -208,6 +208,8 @@ def read_json(path: Path, remedy: str = "Give the file that --json wrote.") -> A
         raise TableError(f"{path} cannot be read ({error.strerror}). Check the name.") from error
     except ValueError as error:
         raise TableError(f"{path} is not JSON ({error}). {remedy}") from error
+    except RecursionError as error:
+        raise TableError(f"{path} is JSON within JSON without end. {remedy}") from error
 
 
 def read_outcomes(path: Path) -> list[Outcome]:
@@ -223,7 +225,7 @@ def read_outcomes(path: Path) -> list[Outcome]:
         if not isinstance(records, list):
             raise TypeError("no list")
         return [from_record(record) for record in records]
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise TableError(
             f"{path} is not a list of readings ({type(error).__name__}: {error}). "
             "Write one with: polypvision read PHOTO... --json FILE"

@@ -192,7 +192,7 @@ class _Desk:
         if self.seen is None:
             return []
         number, _, mark = self.seen.partition("-")
-        if not (number.isascii() and number.isdigit() and mark):
+        if not (number.isascii() and number.isdigit() and len(number) < 10 and mark):
             raise CorrectionError(f"{self.seen!r} is no version of a photo. Look at it again.")
         if mark != found.version.partition("-")[2]:
             raise CorrectionConflict(

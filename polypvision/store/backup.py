@@ -4,6 +4,7 @@ import sqlite3
 from pathlib import Path
 
 from polypvision.errors import LogbookError, OutputError
+from polypvision.files.outputs import make_private
 from polypvision.store.logbook import Logbook
 
 
@@ -33,8 +34,9 @@ def back_up(logbook: Logbook, path: Path) -> None:
     if path.exists():
         raise OutputError(f"{path} is there already. Give another name.")
     try:
+        make_private(path)
         copy = sqlite3.connect(path)
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError) as error:
         raise OutputError(f"Could not write {path} ({error}). Try another folder.") from error
     try:
         with logbook.reading() as connection:

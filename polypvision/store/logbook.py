@@ -1,5 +1,6 @@
 """The logbook opened and brought up to date: an SQLite file, or a database on a server."""
 
+import contextlib
 import os
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,6 +15,7 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
 from polypvision.errors import LogbookError, LogbookTooNew
+from polypvision.files.outputs import make_private
 from polypvision.files.places import default_logbook
 from polypvision.store.server import (
     connected,
@@ -164,7 +166,9 @@ def open_logbook(place: Path | str | None = None, *, create: bool = False) -> Lo
 
 def _make_folder(folder: Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        if not folder.exists():
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            folder.chmod(0o700)
     except OSError as error:
         raise LogbookError(
             f"The folder {folder} for the logbook cannot be made ({error.strerror}). "
@@ -183,6 +187,10 @@ def _engine_of_file(path: Path, create: bool) -> sa.Engine:
                 f"The folder {path.parent} for the logbook does not exist. Create it, or check "
                 "the name."
             )
+        if create and not path.exists():
+            # By its owner alone; what SQLite lays beside it takes over the mode.
+            with contextlib.suppress(FileExistsError):
+                make_private(path)
     except OSError as error:
         raise LogbookError(
             f"The logbook {path} cannot be opened ({error.strerror}). Check the name and who "

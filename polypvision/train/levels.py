@@ -45,8 +45,8 @@ _SMALLEST_PX = 300
 """A true polyp that shows less than this is neither right nor missed."""
 _RIGHT_OVERLAP = 0.5
 _MARGIN_MM = 1.0
-_RIDGE = 1e-3
-"""Of 1e-5 to 1e-2, this foretold other painted pictures best."""
+_RIDGE = 1e-4
+"""Evidence is alike in parts: without, weights that cancel one another would grow large."""
 _FOLDS = 3
 _CURVE_GROUPS = 12
 _HARD_VARIANTS = {"plate": 4, "closeup": 2}
@@ -169,13 +169,13 @@ def fit_logistic(
 ) -> NDArray[np.float64]:
     """Return weights (k + 1,) of 1 and k features that make the truth most likely.
 
-    ``ridge`` keeps those of the features small: so much of their squares adds to the mean loss.
+    ``ridge`` keeps them small: so much of their squares adds to the mean loss.
     """
     design = np.column_stack([np.ones(len(features)), features])
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(weights: NDArray[np.float64]) -> float:
-        small = ridge * (weights[1:] @ weights[1:])
+        small = ridge * (weights @ weights)
         return float(np.logaddexp(0, -sign * (design @ weights)).mean() + small)
 
     return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)

@@ -72,11 +72,11 @@ def _entry(form: FormData) -> tuple[str, LogEntry]:
         at = parse_date(text) if text else now_here().replace(microsecond=0)
     except ValueError as error:
         raise HTTPException(400, str(error)) from error
-    # The room's clock is this computer's.
-    at = at if at.tzinfo else at.astimezone()
     doubt = date_doubt(at, now_here())
     if doubt:
-        raise HTTPException(400, f"The date {at:%Y-%m-%d} is {doubt}.")
+        raise HTTPException(400, f"The date {at.date().isoformat()} is {doubt}.")
+    # The room's clock is this computer's.
+    at = at if at.tzinfo else at.astimezone()
     pieces = field(form, "pieces", 6)
     if pieces and not (pieces.isdecimal() and 1 <= int(pieces) <= 9999):
         raise HTTPException(400, f"{pieces!r} is no number of pieces. Write 1, 2, 3 ...")

@@ -7,10 +7,11 @@
 Paints photos of an A5 plate and reads them from their bytes to the record in a logbook: 12
 megapixels as smooth as a painting, 12 and 48 with the noise of a phone's sensor. A smooth painting
 has a fifth of the bytes of a real photo and decodes in half the time; so the noise and quality are
-such that the file has about `PHONE_BYTES_PER_PX`, as a phone's photo has. (The 48 megapixels are the
-12, enlarged, with noise added again.) With a folder, the bytes and decoding times of its own photos
-are printed beside that, and the time of everything after the network as a part of the network's, on
-each of them (scales: the truth's ``mm_per_px_assumed``, or --mm-per-px, else the card).
+such that the file has about `PHONE_BYTES_PER_PX`, as a phone's photo has. (The 48 megapixels are
+the 12, enlarged, with noise added again.) With a folder, the bytes and decoding times of its own
+photos are printed beside that, and the time of everything after the network as a part of the
+network's, on each of them (scales: the truth's ``mm_per_px_assumed``, or --mm-per-px, else the
+card).
 
 Two times are given, both the least of some runs, and both with the network warm: the processor's,
 and the clock's. Other work on the machine lengthens the clock's. "At best" is what the clock would
@@ -128,7 +129,8 @@ def jpeg(rgb: NDArray[np.uint8], quality: int) -> bytes:
 
 def enlarged(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return a picture at twice its size, with as much noise in its pixels again."""
-    large = cv2.resize(rgb, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    twice = cv2.resize(rgb, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    large = np.asarray(twice, np.float32)
     level = float(np.median(np.abs(rgb[1:].astype(np.int16) - rgb[:-1])))
     large += np.random.default_rng(2).normal(0, level, large.shape).astype(np.float32)
     return np.clip(large, 0, 255).astype(np.uint8)
