@@ -29,6 +29,7 @@
     │   ├── LogbookTooNew         "logbook-too-new"
     │   ├── PlateUnknown          "unknown-plate"
     │   ├── PhotoUnknown          "unknown-photo"
+    │   ├── EntryUnknown          "unknown-entry"
     │   └── TaskUnknown           "unknown-task"
     ├── CorrectionError       "correction"        a correction that cannot be made as it is written
     │   └── CorrectionConflict    "conflict"      what it was made on has changed since
@@ -198,6 +199,12 @@ class PhotoUnknown(LogbookError):
     """The logbook has no such photo, or several of that name."""
 
     kind = "unknown-photo"
+
+
+class EntryUnknown(LogbookError):
+    """The log has no such line."""
+
+    kind = "unknown-entry"
 
 
 class TaskUnknown(LogbookError):

@@ -10,6 +10,7 @@ from polypvision.cli.card import card
 from polypvision.cli.correct import correct
 from polypvision.cli.evaluate import evaluate
 from polypvision.cli.export import export
+from polypvision.cli.forget import forget
 from polypvision.cli.lens import lens
 from polypvision.cli.log import log_app
 from polypvision.cli.plates import plates
@@ -57,6 +58,7 @@ app.command()(plates)
 app.command()(track)
 app.command()(correct)
 app.add_typer(log_app, name="log")
+app.command()(forget)
 app.command()(today)
 app.command()(outcomes)
 app.command()(plan)

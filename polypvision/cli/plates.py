@@ -44,7 +44,7 @@ def plates(
     logbook: LogbookOption = None,
 ) -> None:
     """List the plates in the logbook, or show or change what is said of one."""
-    from polypvision.plates.log import list_plates, log_of, say_of_plate
+    from polypvision.plates.log import list_plates, numbered_log_of, say_of_plate
     from polypvision.plates.names import plate_name
 
     said = (line, normal_mouths, bar_mm, note, disc_height_mm, water_depth_mm)
@@ -69,7 +69,7 @@ def plates(
                     f"{due} photos were read before this was said. Read their folder again with "
                     "--record to bring them up to date."
                 )
-        entries = [] if name is None else log_of(book, name)
+        entries = [] if name is None else numbered_log_of(book, name)
         found = [one for one in list_plates(book) if name in (None, one.facts.plate)]
     if not found:
         typer.echo("No plate is recorded yet. Record photos with: polypvision read --record PHOTO")
@@ -109,9 +109,10 @@ def plates(
     )
     if entries:
         show_table(
-            ("date", "kind", "polyp", "pieces", "method", "donor", "dip", "note"),
+            ("no.", "date", "kind", "polyp", "pieces", "method", "donor", "dip", "note"),
             [
                 (
+                    str(number),
                     f"{entry.at:%Y-%m-%d}",
                     entry.kind,
                     entry.individual or "",
@@ -121,9 +122,9 @@ def plates(
                     entry.dip,
                     entry.note,
                 )
-                for entry in entries
+                for number, entry in entries
             ],
-            numbers=("pieces",),
+            numbers=("no.", "pieces"),
             words=("donor", "dip", "note"),
         )
 

@@ -181,7 +181,8 @@ def read(
         if explain is not None:
             _explain(outcomes, explain, to_stderr=is_terminal(json))
         if report is not None and book is not None:
-            seen = {outcome.outcome.plate for outcome in outcomes if outcome.status != "refused"}
+            left_out = ("refused", "forgotten")
+            seen = {one.outcome.plate for one in outcomes if one.status not in left_out}
             write_pages(book, sorted(filter(None, seen)), report, to_stderr=is_terminal(json))
     if any(outcome.status == "refused" for outcome in outcomes):
         raise typer.Exit(1)
@@ -207,7 +208,7 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
         n = sum(flag in reading.flags for reading in readings)
         typer.echo(f"{flag} ({n} of {len(readings)}): {FLAGS[flag]}", err=to_stderr)
     for one in outcomes:
-        if isinstance(one.outcome, Refusal):
+        if one.status == "refused" and isinstance(one.outcome, Refusal):
             kept = f" ({one.remark})" if one.remark else ""
             typer.echo(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}", err=True)
     counts = Counter[str](one.status for one in outcomes)
@@ -247,6 +248,7 @@ _WORDS = {
     "recorded": "recorded",
     "again": "read again and recorded",
     "known": "known already",
+    "forgotten": "left out, for they were forgotten",
     "refused": "not read",
 }
 

@@ -22,8 +22,9 @@ from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 if TYPE_CHECKING:
     from polypvision.store.logbook import Logbook
 
-Status = Literal["read", "recorded", "again", "known", "refused"]
-"""Read only; recorded for the first time; recorded again; known already; could not be read."""
+Status = Literal["read", "recorded", "again", "known", "forgotten", "refused"]
+"""Read only; recorded for the first time; recorded again; known already; left out, for a person
+forgot it; could not be read."""
 
 Progress = Callable[[int, int, str], None]
 """Called with photos done, photos in all, and the name of the next."""

@@ -19,7 +19,14 @@ from polypvision.plates.read import PhotoOutcome, PhotoReader, ReadWishes, Statu
 from polypvision.reading import PhotoFacts, PlateReading, Refusal
 from polypvision.store.facts import PlateFacts, facts_of, find_facts, set_facts
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto, add_name, find_photo, save_photo, twin_of
+from polypvision.store.readings import (
+    StoredPhoto,
+    add_name,
+    find_forgotten,
+    find_photo,
+    save_photo,
+    twin_of,
+)
 
 
 class Recorder(PhotoReader):
@@ -75,6 +82,10 @@ class Recorder(PhotoReader):
         place = shown_path(photo.path.resolve())
         with self.logbook.reading() as connection:
             known = find_photo(connection, photo.sha256)
+            gone = find_forgotten(connection, photo.sha256)
+        if gone is not None:
+            remark = "forgotten; bring it back with: polypvision forget --undo PHOTO"
+            return PhotoOutcome(outcome=gone.outcome, status="forgotten", remark=remark)
         if known is not None and isinstance(known.outcome, Refusal):
             known = None
         if known is not None and self._up_to_date(known):

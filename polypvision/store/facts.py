@@ -1,6 +1,6 @@
 """What the keeper says of a plate: its line, how many mouths are normal, its card's true scale."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 
 import sqlalchemy as sa
 
@@ -49,15 +49,19 @@ class PlateSummary:
     n_entries: int
 
 
+_FACTS = tuple(plates.c[field.name] for field in fields(PlateFacts))
+
+
 def ensure_plate(connection: sa.Connection, plate: str) -> None:
-    """Begin a plate's row if there is none."""
-    if find_facts(connection, plate) is None:
+    """Begin a plate's row if there is none; one that was forgotten is there again."""
+    there = sa.update(plates).where(plates.c.plate == plate).values(forgotten_at=None)
+    if connection.execute(there).rowcount == 0:
         connection.execute(sa.insert(plates).values(**asdict(PlateFacts(plate=plate))))
 
 
 def find_facts(connection: sa.Connection, plate: str) -> PlateFacts | None:
-    """Return what is said of a plate, or None if it is unknown."""
-    row = connection.execute(sa.select(plates).where(plates.c.plate == plate)).first()
+    """Return what is said of a plate, forgotten or not; None if it is unknown."""
+    row = connection.execute(sa.select(*_FACTS).where(plates.c.plate == plate)).first()
     return None if row is None else PlateFacts(**row._mapping)
 
 
@@ -68,11 +72,12 @@ def facts_of(connection: sa.Connection, plate: str) -> PlateFacts:
     ------
     PlateUnknown
     """
+    held = sa.select(plates.c.plate).where(plates.c.forgotten_at.is_(None))
     facts = find_facts(connection, plate)
-    if facts is None:
-        names = connection.execute(sa.select(plates.c.plate).order_by(plates.c.plate)).scalars()
-        known = ", ".join(names) or "none yet"
-        raise PlateUnknown(f"The logbook has no plate {plate!r}. It has: {known}.")
+    if facts is None or not connection.execute(held.where(plates.c.plate == plate)).first():
+        known = ", ".join(connection.execute(held.order_by(plates.c.plate)).scalars()) or "none yet"
+        way = "" if facts is None else " It was forgotten; bring it back: polypvision forget --undo"
+        raise PlateUnknown(f"The logbook has no plate {plate!r}. It has: {known}.{way}")
     return facts
 
 
@@ -87,14 +92,16 @@ def set_facts(connection: sa.Connection, facts: PlateFacts) -> None:
 def summaries(connection: sa.Connection) -> list[PlateSummary]:
     """Return every plate in the order of its name."""
     found = []
-    for row in connection.execute(sa.select(plates).order_by(plates.c.plate)).all():
+    held = sa.select(*_FACTS).where(plates.c.forgotten_at.is_(None))
+    for row in connection.execute(held.order_by(plates.c.plate)).all():
         read = (photos.c.plate == row.plate) & photos.c.error.is_(None)
+        read &= photos.c.forgotten_at.is_(None)
         days = connection.execute(sa.select(photos.c.taken_at).where(read)).scalars().all()
         dated = sorted(day for day in days if day)
         entries = connection.execute(
             sa.select(sa.func.count())
             .select_from(log_entries)
-            .where(log_entries.c.plate == row.plate)
+            .where(log_entries.c.plate == row.plate, log_entries.c.forgotten_at.is_(None))
         ).scalar_one()
         found.append(
             PlateSummary(

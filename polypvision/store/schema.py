@@ -1,7 +1,9 @@
 """Tables of the logbook. A change here needs a numbered step in `store/migrations/versions`.
 
 Only types that SQLite and PostgreSQL share are used, so that one file today can be a server's
-database tomorrow. Dates are ISO 8601 text, with an offset where one is known.
+database tomorrow. Dates are ISO 8601 text, with an offset where one is known. What a person forgot
+carries the moment in `forgotten_at` and is left out everywhere, until it is brought back or purged
+(`store/forgotten.py`).
 """
 
 import sqlalchemy as sa
@@ -18,6 +20,7 @@ plates = sa.Table(
     sa.Column("note", sa.Text, nullable=False),
     sa.Column("disc_height_mm", sa.Float),
     sa.Column("water_depth_mm", sa.Float),
+    sa.Column("forgotten_at", sa.Text),
 )
 
 photos = sa.Table(
@@ -34,6 +37,7 @@ photos = sa.Table(
     sa.Column("settings", sa.JSON, nullable=False),
     sa.Column("program", sa.Text, nullable=False),
     sa.Column("read_at", sa.Text, nullable=False),
+    sa.Column("forgotten_at", sa.Text),
 )
 
 photo_names = sa.Table(
@@ -105,6 +109,7 @@ log_entries = sa.Table(
     sa.Column("donor", sa.Text, nullable=False),
     sa.Column("dip", sa.Text, nullable=False),
     sa.Column("note", sa.Text, nullable=False),
+    sa.Column("forgotten_at", sa.Text),
 )
 
 ticks = sa.Table(

@@ -16,7 +16,8 @@ def plate_stamp(connection: sa.Connection, plate: str | None) -> str:
     Cheap against reading the plate itself: no reading is unpacked. A photo read again within the
     same second by the same program with the same settings gives the same reading.
     """
-    kept = (photos.c.sha256, photos.c.read_at, photos.c.error, photos.c.program, photos.c.settings)
+    kept = (photos.c.sha256, photos.c.read_at, photos.c.error, photos.c.program, photos.c.settings,
+            photos.c.forgotten_at)  # fmt: skip
     corrected = sa.select(corrections.c.id).join(photos, photos.c.sha256 == corrections.c.sha256)
     chosen = (
         (corrected.order_by(corrections.c.id), photos.c.plate),

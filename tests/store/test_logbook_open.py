@@ -22,7 +22,7 @@ def test_a_new_logbook_has_the_tables_of_the_schema(tmp_path: Path) -> None:
         book.reading() as connection,
     ):
         assert compare_metadata(MigrationContext.configure(connection), metadata) == []
-        assert MigrationContext.configure(connection).get_current_revision() == "0004"
+        assert MigrationContext.configure(connection).get_current_revision() == "0006"
 
 
 @pytest.mark.parametrize("module", [sqlite, postgresql])
