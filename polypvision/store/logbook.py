@@ -14,8 +14,9 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
-from polypvision.errors import LogbookError, LogbookTooNew
+from polypvision.errors import LogbookError, LogbookTooNew, OutputError
 from polypvision.files.places import default_logbook
+from polypvision.store.copies import copy_before_step
 
 _MARK_TABLES = {"photos", "plates", "log_entries"}
 _WAIT_S = 30.0
@@ -196,8 +197,24 @@ def _bring_up_to_date(book: Logbook) -> None:
             f"one knows up to {script.get_current_head()}). Update polypvision to open it."
         )
     with book.writing() as connection:
+        if MigrationContext.configure(connection).get_current_revision() != revision:
+            return  # Another program did it while we waited.
+        if revision is not None and connection.dialect.name == "sqlite":
+            _keep_copy(book, str(script.get_current_head()))
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+
+
+def _keep_copy(book: Logbook, step: str) -> None:
+    """Copy the logbook as it is, on a connection that does not see the step's own work."""
+    try:
+        with book.reading() as connection:
+            copy_before_step(connection, Path(book.place), step)
+    except OutputError as error:
+        raise LogbookError(
+            f"The logbook {book.place} is of an older polypvision and was left as it is, for it "
+            f"could not be copied first. {error}"
+        ) from error
 
 
 _TROUBLES: tuple[tuple[str, str], ...] = (
