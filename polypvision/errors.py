@@ -33,6 +33,7 @@
     │   └── TaskUnknown           "unknown-task"
     ├── CorrectionError       "correction"        a correction that cannot be made as it is written
     │   └── CorrectionConflict    "conflict"      what it was made on has changed since
+    ├── BackupError           "backup"            a backup that is none, or is damaged
     └── OutputError           "output"            a result could not be written
 
 Each message says what was found, what is the matter, and what to do next.
@@ -223,6 +224,12 @@ class CorrectionConflict(CorrectionError):
     """What a correction was made on has changed since."""
 
     kind = "conflict"
+
+
+class BackupError(PolypvisionError):
+    """A backup cannot be used: it is none, it is damaged, or it may not go where it should."""
+
+    kind = "backup"
 
 
 class OutputError(PolypvisionError):

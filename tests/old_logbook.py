@@ -39,7 +39,7 @@ def _fill() -> None:
     from polypvision.store.readings import save_photo
     from polypvision.store.ticks import Tick, add_tick
 
-    logbook_makers.DAYS = (0, 7)
+    vars(logbook_makers)["DAYS"] = (0, 7)
     with open_logbook(Path("book.sqlite"), create=True) as book:
         photo = logbook_makers.fill(book, Path("photos"))[1].name
         dark = PhotoFacts(photo="photos/dark.jpg", sha256="d" * 64)

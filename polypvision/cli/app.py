@@ -11,6 +11,7 @@ from polypvision.cli.correct import correct
 from polypvision.cli.evaluate import evaluate
 from polypvision.cli.export import export
 from polypvision.cli.forget import forget
+from polypvision.cli.keep import backup, restore, verify
 from polypvision.cli.lens import lens
 from polypvision.cli.log import log_app
 from polypvision.cli.plates import plates
@@ -65,6 +66,9 @@ app.command()(plan)
 app.command()(report)
 app.command()(serve)
 app.command()(export)
+app.command()(backup)
+app.command()(restore)
+app.command()(verify)
 app.command()(repeat)
 app.command()(agree)
 app.command(name="render")(render_command)

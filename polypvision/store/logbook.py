@@ -109,6 +109,12 @@ def open_logbook(place: Path | str | None = None, *, create: bool = False) -> Lo
     return book
 
 
+def step_of(logbook: Logbook) -> str:
+    """Return the step of the schema that a logbook is at, four digits."""
+    with logbook.reading() as connection:
+        return str(MigrationContext.configure(connection).get_current_revision())
+
+
 def _make_folder(folder: Path) -> None:
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -225,7 +231,7 @@ _TROUBLES: tuple[tuple[str, str], ...] = (
     ("read-only", "it is read-only. Ask its owner for permission, or choose another place"),
     ("unable to open", "it cannot be opened. Check its folder, and who may read and write there"),
     ("not a database", "it is no logbook but some other file. Choose another place"),
-    ("malformed", "it is damaged. Go back to your last copy of it"),
+    ("malformed", "it is damaged. Go back to your last backup: polypvision restore"),
     ("disk i/o", "the disk did not take or give the data; is it full, or failing? Check it"),
 )
 

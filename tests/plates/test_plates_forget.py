@@ -49,9 +49,9 @@ def test_what_is_forgotten_comes_back_as_it_was(book: Logbook, photos: list[Path
         {"plates": ["42"]},
         {"photos": [photos[0].name, photos[2].name], "entries": [number]},
     ):
-        forget(book, **what, now=NOW)  # type: ignore[arg-type]
+        forget(book, **what, now=NOW)
         assert dump(book) != before
-        recall(book, **what)  # type: ignore[arg-type]
+        recall(book, **what)
         assert dump(book) == before
 
 
@@ -135,7 +135,7 @@ def test_what_is_not_there_cannot_be_forgotten_and_nothing_else_is(
         ({"plates": ["42"], "entries": [999]}, EntryUnknown),
     ):
         with pytest.raises(error):
-            forget(book, **what, now=NOW)  # type: ignore[arg-type]
+            forget(book, **what, now=NOW)
     assert dump(book) == before
     forget(book, photos=[str(photos[0])], now=NOW)
     before = dump(book)
@@ -145,5 +145,5 @@ def test_what_is_not_there_cannot_be_forgotten_and_nothing_else_is(
         ({"photos": [str(photos[0])], "entries": [1]}, EntryUnknown),
     ):
         with pytest.raises(error):
-            recall(book, **what)  # type: ignore[arg-type]
+            recall(book, **what)
     assert dump(book) == before
