@@ -1,6 +1,7 @@
 """``polypvision evaluate``: readings against truth."""
 
 from collections.abc import Callable, Iterable
+from functools import partial
 from pathlib import Path
 from typing import Annotated, Any, TypeVar
 
@@ -16,6 +17,7 @@ from polypvision.cli.common import (
 )
 
 _Scores = TypeVar("_Scores")
+_Score = Callable[[int, int, Path | None], None]
 
 
 def evaluate(
@@ -60,6 +62,12 @@ def evaluate(
         typer.Option("--people", help="Compare the machine with people's corrections so far."),
     ] = False,
     seed: Annotated[int, typer.Option(min=0, help="Chance of the invented plates.")] = 0,
+    jobs: Annotated[
+        int,
+        typer.Option(
+            metavar="N", min=1, help="Processes that --uncertainty and --gates spread over."
+        ),
+    ] = 1,
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
@@ -74,19 +82,21 @@ def evaluate(
     With --uncertainty: plates with a small card at one end, tilted, with discs of all heights under
     water of all depths, a bent lens and blur; how often the 95 % intervals hold the true diameter
     and wound, and how far off sizes are with and without what was said of height, water and lens.
+    --json also writes every plate and polyp of it.
 
     With --gates: plates drawn well, and spoiled in every way that a photo can be; how often that is
-    said with the right remedy, and how often good photos are complained of.
+    said with the right remedy, and how often good photos are complained of. --json also writes what
+    was said of each photo.
 
     With --people: count bias, limits of agreement of diameters, and mouths; the machine's
     readings in the logbook against what people made of them.
     """
-    invented = {
+    invented: dict[_Score, int] = {
         _series: series,
         _forecasts: forecasts,
         _stock: stock,
-        _uncertainty: uncertainty,
-        _gates: gates,
+        partial(_uncertainty, jobs=jobs): uncertainty,
+        partial(_gates, jobs=jobs): gates,
     }
     asked = [(score, count) for score, count in invented.items() if count]
     if people and readings is None and not asked:
@@ -163,22 +173,22 @@ def _stock(count: int, seed: int, json: Path | None) -> None:
     )  # fmt: skip
 
 
-def _uncertainty(count: int, seed: int, json: Path | None) -> None:
+def _uncertainty(count: int, seed: int, json: Path | None, jobs: int) -> None:
     from polypvision.evaluate import uncertainty as of
 
     _scored(
         "Reading", count, json,
-        lambda show: of.score_uncertainty(count, seed=seed, show=show),
+        lambda show: of.score_uncertainty(count, seed=seed, jobs=jobs, show=show),
         of.uncertainty_record, of.uncertainty_lines,
     )  # fmt: skip
 
 
-def _gates(count: int, seed: int, json: Path | None) -> None:
+def _gates(count: int, seed: int, json: Path | None, jobs: int) -> None:
     from polypvision.evaluate import gates as of
 
     _scored(
         "Reading", count, json,
-        lambda show: of.score_gates(count, seed=seed, show=show),
+        lambda show: of.score_gates(count, seed=seed, jobs=jobs, show=show),
         of.gates_record, of.gates_lines,
     )  # fmt: skip
 

@@ -15,6 +15,7 @@ from polypvision.evaluate.comparisons import (
     limits_sentence,
 )
 from polypvision.evaluate.overlap import match
+from polypvision.evaluate.plain import plain
 from polypvision.evaluate.scores import MOUTH_CLASSES
 from polypvision.measure.overlap import iou_matrix
 from polypvision.reading import PlateReading, Polyp
@@ -123,18 +124,9 @@ def _class(polyp: Polyp) -> int:
 
 def agreement_record(found: Agreement) -> dict[str, Any]:
     """Return the comparison as plain JSON values; NaN is written as None."""
-    record: dict[str, Any] = dict(vars(found))
-    for name in ("diameters", "redrawn"):
-        record[name] = {key: _plain(value) for key, value in vars(record[name]).items()}
-    record["pairs"] = [dict(vars(one)) for one in found.pairs]
-    record["mouths"] = found.mouths.tolist()
-    return {key: _plain(value) for key, value in record.items()}
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, tuple):
-        return [_plain(one) for one in value]
-    return None if isinstance(value, float) and np.isnan(value) else value
+    limits = {name: vars(getattr(found, name)) for name in ("diameters", "redrawn")}
+    record: dict[str, Any] = plain(vars(found) | limits | {"pairs": [*map(vars, found.pairs)]})
+    return record
 
 
 def agreement_lines(found: Agreement) -> list[str]:

@@ -17,6 +17,7 @@ from polypvision.evaluate.comparisons import (
     icc_2_1,
     limits_sentence,
 )
+from polypvision.evaluate.plain import plain
 from polypvision.evaluate.scores import MOUTH_CLASSES
 from polypvision.reading import Polyp
 
@@ -168,22 +169,20 @@ def hand_lines(found: HandAgreement) -> list[str]:
 def hand_record(found: HandAgreement) -> dict[str, Any]:
     """Return the comparison as plain JSON values; NaN is written as None."""
 
-    def plain(value: Any) -> Any:
-        if isinstance(value, tuple):
-            return [plain(one) for one in value]
-        return None if isinstance(value, float) and math.isnan(value) else value
-
-    return {
-        "quantities": {
-            name: {
-                **{key: plain(value) for key, value in vars(one.limits).items()},
-                "icc_2_1": plain(one.icc.value),
-                "icc_2_1_ci": plain(one.icc.ci),
-                "machine": one.machine.tolist(),
-                "hand": one.hand.tolist(),
-            }
-            for name, one in found.quantities.items()
-        },
-        "mouths": found.mouths.tolist(),
-        "kappa": plain(found.kappa),
-    }
+    record: dict[str, Any] = plain(
+        {
+            "quantities": {
+                name: {
+                    **vars(one.limits),
+                    "icc_2_1": one.icc.value,
+                    "icc_2_1_ci": one.icc.ci,
+                    "machine": one.machine,
+                    "hand": one.hand,
+                }
+                for name, one in found.quantities.items()
+            },
+            "mouths": found.mouths,
+            "kappa": found.kappa,
+        }
+    )
+    return record

@@ -4,9 +4,9 @@ Each plate is drawn once well, and then spoiled in every way that a photo can be
 light, water or hand would do to it. How bad is bad enough is said beside each way.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 import cv2
@@ -16,19 +16,26 @@ from numpy.typing import NDArray
 from polypvision.calibrate.srgb import LINEAR_OF_CODE, to_codes
 from polypvision.card.layout import card_layout
 from polypvision.errors import PolypvisionError
+from polypvision.evaluate.drawn import (
+    as_stored,
+    beside_card,
+    frame_plate,
+    plate_seed,
+    small_card_scene,
+)
+from polypvision.evaluate.spread import Show, spread
 from polypvision.pipeline import ReadSettings, read_plate
 from polypvision.reading import PhotoFacts, PlateReading
-from polypvision.render.chance import TAUGHT, frame_camera, random_light, random_polyps
+from polypvision.render.chance import random_polyps
 from polypvision.render.noise import cloud
 from polypvision.render.photo import RenderedPhoto, render_scene
-from polypvision.render.scene import Camera, Scene, SmallCard
+from polypvision.render.scene import Camera, Scene
 
 Picture = NDArray[np.uint8]
 Linear = NDArray[np.float32]
-Show = Callable[[int], None]
 
 _WIDTH_PX, _HEIGHT_PX = 1600, 1200
-_CODES = 5
+_JPEG_QUALITY = 90
 _GLARE_PART = 0.12
 """Part of a disc that a reflection covers: three times what is flagged."""
 
@@ -72,9 +79,7 @@ WAYS: dict[str, Way] = {
 def good_scene(seed: int) -> Scene:
     """Return a plate beside a small card, drawn as it should be photographed."""
     rng = np.random.default_rng([seed, 41])
-    width, tall = rng.uniform(90, 120), rng.uniform(75, 95)
-    card = card_layout("small")
-    box = (card.size_mm[0] + 6.0, -10.0, card.size_mm[0] + 6.0 + width, tall - 10.0)
+    box = beside_card(float(rng.uniform(90, 120)), float(rng.uniform(75, 95)), -10.0)
     camera = Camera(
         width_px=_WIDTH_PX,
         height_px=_HEIGHT_PX,
@@ -86,24 +91,10 @@ def good_scene(seed: int) -> Scene:
         noise=float(rng.uniform(0.5, 2.0)),
         vignette=0.1,
     )
-    light = replace(random_light(rng), glare=0, caustics=0.0, blue=float(rng.uniform(0, 0.5)))
-    return Scene(
-        photo=f"{seed}.jpg",
-        plate=1 + int(rng.integers(_CODES)),
-        card="small",
-        ground=TAUGHT.grounds[rng.integers(len(TAUGHT.grounds))],
-        ground_seed=int(rng.integers(0, 2**31)),
-        plate_x_mm=box[0],
-        plate_y_mm=box[1],
-        plate_width_mm=float(width),
-        plate_height_mm=float(tall),
-        canvas_px_per_mm=10.0,
-        taken_at=datetime(2031, 3, 4, 10, tzinfo=UTC),
-        camera=frame_camera(camera, (0.0, box[1], box[2], box[3]), fill=0.9),
-        light=replace(light, exposure=float(rng.uniform(0.55, 0.95))),
-        cards=(SmallCard(),),
-        polyps=random_polyps(rng, box, int(rng.integers(4, 9))),
-    )
+    framed = frame_plate(camera, box, fill=0.9)
+    scene = small_card_scene(seed, rng, box, framed, int(rng.integers(4, 9)))
+    exposure, blue = rng.uniform(0.55, 0.95), rng.uniform(0, 0.5)
+    return replace(scene, light=replace(scene.light, exposure=float(exposure), blue=float(blue)))
 
 
 def _at_scale(scene: Scene, px_per_mm: float) -> Scene:
@@ -115,22 +106,20 @@ def _at_scale(scene: Scene, px_per_mm: float) -> Scene:
 
 def _tilted(scene: Scene, rng: np.random.Generator) -> Scene:
     camera = replace(scene.camera, tilt_deg=float(rng.uniform(42, 58)))
-    _, top, right, bottom = scene.plate_box_mm
-    return replace(scene, camera=frame_camera(camera, (0.0, top, right, bottom), fill=0.9))
+    return replace(scene, camera=frame_plate(camera, scene.plate_box_mm, fill=0.9))
 
 
 def _card_far(scene: Scene, rng: np.random.Generator) -> Scene:
     """A long tray with its polyps 220 mm and more away from the card, at its other end."""
-    width, _ = card_layout("small").size_mm
-    start, end = width + 6.0, width + 330.0
+    box = beside_card(324.0, 85.0, -10.0)
+    left, top, right, bottom = box
     camera = replace(scene.camera, width_px=2400, height_px=900, roll_deg=0.0, defocus_px=0.6)
     return replace(
         scene,
-        plate_x_mm=start,
-        plate_width_mm=end - start,
-        plate_height_mm=85.0,
-        camera=frame_camera(camera, (0.0, -10.0, end, 75.0), fill=0.95),
-        polyps=random_polyps(rng, (width + 220.0, -10.0, end, 75.0), 3),
+        plate_width_mm=right - left,
+        plate_height_mm=bottom - top,
+        camera=frame_plate(camera, box, fill=0.95),
+        polyps=random_polyps(rng, (left + 214.0, top, right, bottom), 3),
     )
 
 
@@ -216,18 +205,14 @@ def _spoiled(key: str, scene: Scene, photo: RenderedPhoto, rng: np.random.Genera
     return _developed(linear, rng)
 
 
-def _as_stored(rgb: Picture) -> Picture:
-    _, data = cv2.imencode(".jpg", rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])
-    picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
-    return np.ascontiguousarray(np.asarray(picture, np.uint8)[..., ::-1])
-
-
 def said_of(rgb: Picture, *, bar_measured: bool = True) -> set[str]:
     """Return all that reading says of a photo: flags of it and its polyps, or why it is refused."""
     bar = card_layout("small").bar_mm if bar_measured else None
     try:
         reading = read_plate(
-            _as_stored(rgb), PhotoFacts(photo="", sha256=""), ReadSettings(bar_mm=bar)
+            as_stored(rgb, _JPEG_QUALITY),
+            PhotoFacts(photo="", sha256=""),
+            ReadSettings(bar_mm=bar),
         )
     except PolypvisionError as error:
         return {error.kind}
@@ -267,8 +252,26 @@ COMPLAINTS = frozenset().union(*(way.answers for way in WAYS.values())) | {"no-c
 """Everything that must not be said of a good photo whose card was measured."""
 
 
+def _try(number: int, seed: int, ways: Sequence[str]) -> dict[str, frozenset[str]]:
+    """Return what is said of one plate, drawn well ('') and spoiled in each way."""
+    scene = good_scene(plate_seed(seed, number))
+    photo = render_scene(scene, np.random.default_rng(scene.seed))
+    said = {"": frozenset(said_of(photo.rgb))}
+    for key in ways:
+        # Each way has a chance of its own, whichever others are tried.
+        rng = np.random.default_rng([scene.seed, list(WAYS).index(key)])
+        picture = _spoiled(key, scene, photo, rng)
+        said[key] = frozenset(said_of(picture, bar_measured=key != "unmeasured"))
+    return said
+
+
 def score_gates(
-    count: int, *, seed: int = 0, ways: Sequence[str] = tuple(WAYS), show: Show | None = None
+    count: int,
+    *,
+    seed: int = 0,
+    ways: Sequence[str] = tuple(WAYS),
+    jobs: int = 1,
+    show: Show | None = None,
 ) -> GateScores:
     """Draw plates, each once well and once spoiled in every way, and read them.
 
@@ -278,36 +281,30 @@ def score_gates(
     seed : int
     ways : sequence of str
         Of `WAYS`.
+    jobs : int
+        Processes to spread over.
     show : callable, optional
         Called with the number of plates done.
     """
-    good: list[frozenset[str]] = []
-    spoiled: dict[str, list[frozenset[str]]] = {key: [] for key in ways}
-    for number in range(count):
-        scene = good_scene(1_000_000 * (seed + 1) + number)
-        rng = np.random.default_rng([seed, number, 43])
-        photo = render_scene(scene, rng)
-        good.append(frozenset(said_of(photo.rgb)))
-        for key in ways:
-            picture = _spoiled(key, scene, photo, rng)
-            said = said_of(picture, bar_measured=key != "unmeasured")
-            spoiled[key].append(frozenset(said))
-        if show:
-            show(number + 1)
-    return GateScores(good=tuple(good), spoiled={key: tuple(said) for key, said in spoiled.items()})
+    work = partial(_try, seed=seed, ways=ways)
+    said = spread(work, range(count), jobs=jobs, show=show)
+    return GateScores(
+        good=tuple(one[""] for one in said),
+        spoiled={key: tuple(one[key] for one in said) for key in ways},
+    )
 
 
 def gates_record(scores: GateScores) -> dict[str, Any]:
-    """Return the figures as plain JSON values."""
+    """Return the figures, and what was said of each photo, as plain JSON values."""
     return {
         "good": len(scores.good),
         "false_alarms": scores.false_alarms,
-        "false_alarms_said": [sorted(said & COMPLAINTS) for said in scores.good],
+        "good_said": [sorted(said) for said in scores.good],
         "spoiled": {
             key: {
                 "photos": len(said),
                 "caught": scores.caught(key),
-                "missed_said": [sorted(one) for one in said if not one & WAYS[key].answers],
+                "said": [sorted(one) for one in said],
             }
             for key, said in scores.spoiled.items()
         },

@@ -9,6 +9,7 @@ import numpy as np
 
 from polypvision.evaluate.comparisons import Repeatability, repeatability
 from polypvision.evaluate.overlap import match
+from polypvision.evaluate.plain import plain
 from polypvision.measure.overlap import iou_matrix
 from polypvision.reading import PlateReading, Points, Polyp
 from polypvision.track import Constellation, estimate_motion
@@ -171,28 +172,27 @@ def repeats_lines(found: Repeats) -> list[str]:
 
 def repeats_record(found: Repeats) -> dict[str, Any]:
     """Return the comparison as plain JSON values; NaN is written as None."""
-    return {
-        "photos": found.n_photos,
-        "polyps": len(found.polyps),
-        "on_all_photos": found.n_everywhere,
-        "hours": _plain(found.hours),
-        "sizes": {
-            name: {
-                "n": one.n,
-                "degrees_of_freedom": one.freedom,
-                "mean": _plain(one.mean),
-                "sd": _plain(one.sd),
-                "sd_ci": [_plain(value) for value in one.sd_ci],
-                "smallest_detectable_change": _plain(one.detectable),
-            }
-            for name, one in found.sizes.items()
-        },
-    }
+    record: dict[str, Any] = plain(
+        {
+            "photos": found.n_photos,
+            "polyps": len(found.polyps),
+            "on_all_photos": found.n_everywhere,
+            "hours": found.hours,
+            "sizes": {
+                name: {
+                    "n": one.n,
+                    "degrees_of_freedom": one.freedom,
+                    "mean": one.mean,
+                    "sd": one.sd,
+                    "sd_ci": one.sd_ci,
+                    "smallest_detectable_change": one.detectable,
+                }
+                for name, one in found.sizes.items()
+            },
+        }
+    )
+    return record
 
 
 def _text(value: float, digits: int = 2) -> str:
     return "-" if math.isnan(value) else f"{value:.{digits}f}"
-
-
-def _plain(value: float) -> float | None:
-    return None if math.isnan(value) else value

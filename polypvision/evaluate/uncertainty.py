@@ -6,14 +6,11 @@ usually is. Every outline is measured twice: as said, and with height, water and
 """
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
-import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from polypvision.calibrate.lens import Lens, exif_lens, usual_lens
 from polypvision.calibrate.photo import BAR_MM_ERR, PRINT_SCALE_ERR, view_from_card
@@ -22,14 +19,22 @@ from polypvision.calibrate.view import apply_homography
 from polypvision.calibrate.water import INDEX_ERR, water_index
 from polypvision.card.layout import card_layout
 from polypvision.errors import PolypvisionError
+from polypvision.evaluate.drawn import (
+    as_stored,
+    beside_card,
+    frame_plate,
+    plate_seed,
+    small_card_scene,
+)
 from polypvision.evaluate.overlap import match
+from polypvision.evaluate.plain import plain
+from polypvision.evaluate.spread import Show, spread
 from polypvision.measure.overlap import iou_matrix
 from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.pipeline import ReadSettings, read_plate
 from polypvision.reading import PhotoFacts, PlateReading, Polyp
-from polypvision.render.chance import TAUGHT, frame_camera, random_light, random_polyps
-from polypvision.render.photo import RenderedPhoto, render_scene
-from polypvision.render.scene import Camera, Scene, SmallCard
+from polypvision.render.photo import render_scene
+from polypvision.render.scene import Camera, Scene
 from polypvision.render.truth import truth_reading
 
 NORMAL_95 = 1.959964
@@ -37,10 +42,7 @@ NORMAL_95 = 1.959964
 _WIDTH_PX, _HEIGHT_PX = 2000, 1333
 _PROFILE_FOCAL_ERR, _PROFILE_BEND_ERR = 0.003, 0.0005
 """What a profile of ten or more photos of a board leaves uncertain (`polypvision lens`)."""
-_CODES = 5
-"""Plate codes in use: drawing a card is slow, and each is drawn once."""
 _GOOD_TILT_DEG, _GOOD_EDGE_PX = 25.0, 1.0
-Show = Callable[[int], None]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,8 +70,21 @@ class Trial:
 
 @dataclass(frozen=True, kw_only=True)
 class Measured:
-    """One polyp that was found: what was read, its standard uncertainty, and the truth."""
+    """One polyp that was found: what was read, its standard uncertainty, and the truth.
 
+    Attributes
+    ----------
+    plain_diameter_mm : float
+        The same outline with height, water and lens left out.
+    parts_mm : dict of str to float
+        What one standard uncertainty of each source does to the diameter.
+    flags : tuple of str
+    good : bool
+        Whether its photo is a good one.
+    """
+
+    x_mm: float
+    y_mm: float
     diameter_mm: float
     diameter_mm_err: float
     true_diameter_mm: float
@@ -77,8 +92,14 @@ class Measured:
     wound_mm2_err: float
     true_wound_mm2: float
     plain_diameter_mm: float
+    parts_mm: dict[str, float]
+    flags: tuple[str, ...]
     good: bool
-    doubted: bool
+
+    @property
+    def doubted(self) -> bool:
+        """Whether a flag says that its size is no sure one."""
+        return bool(DOUBTED & set(self.flags))
 
     @property
     def pull(self) -> float:
@@ -144,51 +165,27 @@ def random_trial(seed: int) -> Trial:
     height = float(rng.uniform(0, 25)) if rng.random() < 0.8 else 0.0
     depth = float(rng.uniform(0, 150)) if rng.random() < 0.67 else 0.0
     print_scale = 1 + _normal(rng, PRINT_SCALE_ERR)
-    card = card_layout("small")
     width, tall = rng.uniform(90, 125), rng.uniform(80, 100)
-    left, top = card.size_mm[0] + 6.0, -rng.uniform(10, tall - 60)
-    box = (left, float(top), float(left + width), float(top + tall))
-    shown = (0.0, min(box[1], 0.0), box[2], max(box[3], card.size_mm[1]))
-    framed = frame_camera(camera, shown, fill=0.84)
+    box = beside_card(float(width), float(tall), -float(rng.uniform(10, tall - 60)))
+    framed = frame_plate(camera, box, fill=0.84)
     # The lens must stay above the water.
     least = (height + depth + 60.0) / math.cos(math.radians(camera.tilt_deg))
     framed = replace(framed, distance_mm=max(framed.distance_mm, least))
-    index = water_index() + _normal(rng, INDEX_ERR)
-    scene = Scene(
-        photo=f"{seed}.jpg",
-        plate=1 + int(rng.integers(_CODES)),
-        card="small",
-        ground=TAUGHT.grounds[rng.integers(len(TAUGHT.grounds))],
-        ground_seed=int(rng.integers(0, 2**31)),
-        plate_x_mm=box[0],
-        plate_y_mm=box[1],
-        plate_width_mm=float(width),
-        plate_height_mm=float(tall),
-        canvas_px_per_mm=10.0,
-        taken_at=datetime(2031, 3, 4, 10, tzinfo=UTC),
+    scene = replace(
+        small_card_scene(seed, rng, box, framed, int(rng.integers(5, 13))),
         jpeg_quality=int(rng.integers(80, 96)),
-        camera=framed,
-        light=replace(random_light(rng), glare=0, caustics=0.0),
-        cards=(SmallCard(),),
-        polyps=random_polyps(rng, box, int(rng.integers(5, 13))),
         disc_height_mm=height,
         water_depth_mm=depth,
-        water_index=float(index),
+        water_index=water_index() + _normal(rng, INDEX_ERR),
         print_scale=print_scale,
     )
-    bar = card.bar_mm * print_scale + _normal(rng, BAR_MM_ERR) if rng.random() < 0.5 else None
+    bar_mm = card_layout("small").bar_mm * print_scale
+    bar = bar_mm + _normal(rng, BAR_MM_ERR) if rng.random() < 0.5 else None
     # Unsaid, discs are about at the card's height; the truth is then 0 and the doubt stays.
     said_height = height + _normal(rng, DISC_HEIGHT_ERR_MM)
     said_depth = max(depth + _normal(rng, WATER_DEPTH_ERR_MM), 0.5) if depth else None
     settings = ReadSettings(bar_mm=bar, disc_height_mm=said_height, water_depth_mm=said_depth)
     return Trial(scene=scene, settings=settings, lens=_lens(rng, framed, known))
-
-
-def _as_stored(photo: RenderedPhoto, quality: int) -> NDArray[np.uint8]:
-    """The photo after JPEG, as files hold it."""
-    _, data = cv2.imencode(".jpg", photo.rgb[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, quality])
-    picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
-    return np.ascontiguousarray(np.asarray(picture, np.uint8)[..., ::-1])
 
 
 def _pairs(found: PlateReading, true: Sequence[Polyp]) -> list[tuple[int, int]]:
@@ -200,25 +197,63 @@ DOUBTED = {"touches-edge", "touching", "folded", "hidden", "oblique", "glare", "
 """Flags on a polyp that say its size is no sure one."""
 
 
-def measure_trial(trial: Trial) -> list[Measured]:
-    """Draw a plate, read it, and return every polyp that was found.
+@dataclass(frozen=True, kw_only=True)
+class TrialResult:
+    """What became of one plate.
 
-    Empty if the photo was refused.
+    Attributes
+    ----------
+    plate : dict
+        What was drawn and what was said of it, as plain values.
+    refusal : str or None
+        Kind of the refusal, if the photo was refused.
+    measured : tuple of Measured
+        Every polyp that was found.
     """
-    rng = np.random.default_rng([trial.scene.seed, trial.scene.plate])
-    photo = render_scene(trial.scene, rng)
-    rgb = _as_stored(photo, trial.scene.jpeg_quality)
+
+    plate: dict[str, Any]
+    refusal: str | None = None
+    measured: tuple[Measured, ...] = ()
+
+
+def _told(trial: Trial) -> dict[str, Any]:
+    scene, camera = trial.scene, trial.scene.camera
+    return {
+        "seed": scene.seed,
+        "tilt_deg": camera.tilt_deg,
+        "defocus_px": camera.defocus_px,
+        "k1": camera.k1,
+        "focal_px": camera.focal_px,
+        "distance_mm": camera.distance_mm,
+        "disc_height_mm": scene.disc_height_mm,
+        "water_depth_mm": scene.water_depth_mm,
+        "said_disc_height_mm": trial.settings.disc_height_mm,
+        "said_water_depth_mm": trial.settings.water_depth_mm,
+        "print_scale": scene.print_scale,
+        "said_bar_mm": trial.settings.bar_mm,
+        "lens": trial.lens.source if trial.lens else "usual",
+        "polyps": len(scene.polyps),
+        "good": trial.good,
+    }
+
+
+def measure_trial(trial: Trial) -> TrialResult:
+    """Draw a plate and read it."""
+    photo = render_scene(trial.scene, np.random.default_rng(trial.scene.seed))
+    rgb = as_stored(photo.rgb, trial.scene.jpeg_quality)
     facts = PhotoFacts(photo=trial.scene.photo, sha256="")
     truth, _ = truth_reading(photo, trial.scene, "")
     true = [polyp for polyp in truth.polyps if "touches-edge" not in polyp.flags]
     try:
         said = read_plate(rgb, facts, trial.settings, trial.lens)
         plain = view_from_card(rgb, bar_mm=trial.settings.bar_mm)
-    except PolypvisionError:
-        return []
+    except PolypvisionError as error:
+        return TrialResult(plate=_told(trial), refusal=error.kind)
     back = np.asarray(np.linalg.inv(plain.plate_to_photo), np.float64)
-    return [
+    measured = tuple(
         Measured(
+            x_mm=said.polyps[i].x_mm,
+            y_mm=said.polyps[i].y_mm,
             diameter_mm=said.polyps[i].diameter_mm,
             diameter_mm_err=said.polyps[i].diameter_mm_err,
             true_diameter_mm=true[j].diameter_mm,
@@ -228,11 +263,17 @@ def measure_trial(trial: Trial) -> list[Measured]:
             plain_diameter_mm=equivalent_diameter(
                 polygon_area(apply_homography(back, said.polyps[i].outline_px))
             ),
+            parts_mm={line.name: line.diameter_mm for line in said.polyps[i].budget},
+            flags=said.polyps[i].flags,
             good=trial.good,
-            doubted=bool(DOUBTED & set(said.polyps[i].flags)),
         )
         for i, j in _pairs(said, true)
-    ]
+    )
+    return TrialResult(plate=_told(trial), measured=measured)
+
+
+def _try(seed: int) -> TrialResult:
+    return measure_trial(random_trial(seed))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -241,16 +282,20 @@ class UncertaintyScores:
 
     Attributes
     ----------
-    n_plates, n_refused : int
-    measured : tuple of Measured
+    trials : tuple of TrialResult
     """
 
-    n_plates: int
-    n_refused: int
-    measured: tuple[Measured, ...]
+    trials: tuple[TrialResult, ...]
+
+    @property
+    def measured(self) -> list[Measured]:
+        """All polyps that were found."""
+        return [one for trial in self.trials for one in trial.measured]
 
 
-def score_uncertainty(count: int, *, seed: int = 0, show: Show | None = None) -> UncertaintyScores:
+def score_uncertainty(
+    count: int, *, seed: int = 0, jobs: int = 1, show: Show | None = None
+) -> UncertaintyScores:
     """Draw and read plates.
 
     Parameters
@@ -258,18 +303,13 @@ def score_uncertainty(count: int, *, seed: int = 0, show: Show | None = None) ->
     count : int
     seed : int
         Plates of another seed share none with it.
+    jobs : int
+        Processes to spread over.
     show : callable, optional
         Called with the number of plates done.
     """
-    found: list[Measured] = []
-    refused = 0
-    for number in range(count):
-        measured = measure_trial(random_trial(1_000_000 * (seed + 1) + number))
-        refused += not measured
-        found += measured
-        if show:
-            show(number + 1)
-    return UncertaintyScores(n_plates=count, n_refused=refused, measured=tuple(found))
+    seeds = [plate_seed(seed, number) for number in range(count)]
+    return UncertaintyScores(trials=tuple(spread(_try, seeds, jobs=jobs, show=show)))
 
 
 def _share(pulls: Sequence[float]) -> float:
@@ -277,7 +317,14 @@ def _share(pulls: Sequence[float]) -> float:
 
 
 def uncertainty_record(scores: UncertaintyScores) -> dict[str, Any]:
-    """Return the figures as plain JSON values; shares are 0 to 1."""
+    """Return the figures, and what became of each plate, as plain JSON values; shares 0 to 1."""
+    record: dict[str, Any] = plain(
+        _figures(scores) | {"trials": [asdict(trial) for trial in scores.trials]}
+    )
+    return record
+
+
+def _figures(scores: UncertaintyScores) -> dict[str, Any]:
     all_ = scores.measured
     wounded = [m for m in all_ if m.true_wound_mm2 > 0 or m.wound_mm2 > 0]
 
@@ -291,8 +338,8 @@ def uncertainty_record(scores: UncertaintyScores) -> dict[str, Any]:
     plain = [m.plain_diameter_mm / m.true_diameter_mm - 1 for m in all_]
     relative = [m.diameter_mm_err / m.diameter_mm for m in all_ if m.good]
     return {
-        "plates": scores.n_plates,
-        "refused": scores.n_refused,
+        "plates": len(scores.trials),
+        "refused": sum(trial.refusal is not None for trial in scores.trials),
         "polyps": len(all_),
         "wounds": len(wounded),
         "diameter_holds": _share([m.pull for m in all_]),
@@ -308,7 +355,7 @@ def uncertainty_record(scores: UncertaintyScores) -> dict[str, Any]:
 
 def uncertainty_lines(scores: UncertaintyScores) -> list[str]:
     """Return the figures as lines to print."""
-    r = uncertainty_record(scores)
+    r = _figures(scores)
     return [
         f"{r['plates']} plates ({r['refused']} refused), {r['polyps']} polyps, "
         f"{r['wounds']} wounds",

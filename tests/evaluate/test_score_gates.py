@@ -27,7 +27,7 @@ def test_figures_are_counted_as_they_are() -> None:
     scores = GateScores(good=good, spoiled={"tilted": (frozenset({"soft"}), frozenset({"tilted"}))})
     assert scores.false_alarms == 1
     assert scores.caught("tilted") == 1
-    assert gates_record(scores)["spoiled"]["tilted"]["missed_said"] == [["soft"]]
+    assert gates_record(scores)["spoiled"]["tilted"]["said"] == [["soft"], ["tilted"]]
     assert "50.0 %" in gates_lines(scores)[1]
 
 

@@ -7,6 +7,7 @@ import pytest
 
 from polypvision.evaluate.uncertainty import (
     Measured,
+    TrialResult,
     UncertaintyScores,
     random_trial,
     score_uncertainty,
@@ -50,6 +51,8 @@ def test_trials_are_as_hard_as_they_should_be() -> None:
 
 def _measured(**changes: float) -> Measured:
     base = Measured(
+        x_mm=100.0,
+        y_mm=0.0,
         diameter_mm=10.1,
         diameter_mm_err=0.1,
         true_diameter_mm=10.0,
@@ -57,15 +60,18 @@ def _measured(**changes: float) -> Measured:
         wound_mm2_err=1.0,
         true_wound_mm2=8.0,
         plain_diameter_mm=10.5,
+        parts_mm={"outline": 0.1},
+        flags=("wound",),
         good=True,
-        doubted=False,
     )
     return replace(base, **changes)  # type: ignore[arg-type]
 
 
 def test_figures_by_hand() -> None:
     found = (_measured(), _measured(diameter_mm=10.3), _measured(diameter_mm=9.9))
-    scores = UncertaintyScores(n_plates=2, n_refused=1, measured=found)
+    scores = UncertaintyScores(
+        trials=(TrialResult(plate={}, measured=found), TrialResult(plate={}, refusal="blurred"))
+    )
     record = uncertainty_record(scores)
     # 1, 3 and -1 standard uncertainties off: two of three within 1.96.
     assert record["diameter_holds"] == pytest.approx(2 / 3)
