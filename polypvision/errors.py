@@ -21,6 +21,7 @@
     │   ├── PhotoOverexposed      "overexposed"
     │   ├── PhotoDark             "dark"
     │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
+    ├── MemoryShort           "memory"            too little free memory for a photo
     ├── SurroundingsDoubtful  "doubtful-setting"  heights or water that cannot be as given
     ├── LensError             "lens"              a lens profile that cannot be made or read
     ├── ComparisonError       "comparison"        photos that cannot be compared
@@ -152,6 +153,12 @@ class ScaleDoubtful(QualityError):
     """At the scale that was given, what the photo shows cannot be polyps; at another it can."""
 
     kind = "doubtful-scale"
+
+
+class MemoryShort(PolypvisionError):
+    """The computer has too little free memory to read a photo."""
+
+    kind = "memory"
 
 
 class SurroundingsDoubtful(PolypvisionError):

@@ -133,13 +133,14 @@ def read_file(path: Path) -> PhotoFile:
             # Asked before opening: opening a pipe would wait for ever.
             raise PhotoUnreadable(f"{shown} is not a file. Give a photo, or a folder of photos.")
         with path.open("rb") as handle:
-            size = os.fstat(handle.fileno()).st_size
-            if size > MAX_PHOTO_BYTES:
+            before = os.fstat(handle.fileno())
+            if before.st_size > MAX_PHOTO_BYTES:
                 raise PhotoTooLarge(
-                    f"{shown} is a file of {size / 1e6:.0f} MB; at most "
+                    f"{shown} is a file of {before.st_size / 1e6:.0f} MB; at most "
                     f"{MAX_PHOTO_BYTES // 1_000_000} are read. Is it a film?"
                 )
             data = handle.read()
+            after = os.fstat(handle.fileno())
     except FileNotFoundError as error:
         raise PhotoUnreadable(
             f"There is no file {shown}. Check the name and the folder."
@@ -153,6 +154,11 @@ def read_file(path: Path) -> PhotoFile:
         raise PhotoUnreadable(
             f"{shown} cannot be read ({reason}). Copy it to this computer and try again."
         ) from error
+    if len(data) != after.st_size or before.st_mtime_ns != after.st_mtime_ns:
+        raise PhotoUnreadable(
+            f"{shown} was changed while it was read: is it still being copied? Read it again when "
+            "it is whole."
+        )
     return PhotoFile(path=path, data=data, sha256=hashlib.sha256(data).hexdigest())
 
 

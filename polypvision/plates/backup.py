@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from polypvision import __version__
-from polypvision.errors import OutputError
+from polypvision.errors import BackupError, OutputError
 from polypvision.files.copies import appearing_folder, copy_file, drop_stale_parts, file_hash, told
 from polypvision.files.outputs import make_folder, sync_folder, write_text
 from polypvision.files.places import default_profiles
@@ -83,6 +83,7 @@ def make_backup(
         # Read after the copy was made: what was recorded in between is kept rather than missed.
         kept, missing = _keep_photos(logbook, folder, progress) if photos else ((), ())
         manifest = Manifest(
+            number=_next_number(folder),
             made_at=at,
             program=__version__,
             step=step_of(logbook),
@@ -169,12 +170,29 @@ def _photo(folder: Path, to: Path, photo: StoredPhoto) -> KeptFile:
     return KeptFile(path=path, n_bytes=to.stat().st_size, sha256=photo.sha256, names=photo.names)
 
 
+def _next_number(folder: Path) -> int:
+    return max((number for number, _ in _numbered(folder)), default=0) + 1
+
+
 def backups_in(folder: Path) -> list[Path]:
-    """Return the backups of a folder of backups, the latest last; itself if it is one."""
+    """Return the backups of a folder of backups, the latest last; itself if it is one.
+
+    Those whose manifest is damaged come first.
+    """
     if (folder / NAME).exists():
         return [folder]
+    return [one for _, one in _numbered(folder)]
+
+
+def _numbered(folder: Path) -> list[tuple[int, Path]]:
+    found = []
     try:
-        found = [one for one in sorted(folder.iterdir()) if (one / NAME).exists()]
+        inside = [one for one in folder.iterdir() if (one / NAME).exists()]
     except OSError:
         return []
-    return sorted(found, key=lambda one: (read_manifest(one).made_at, one.name))
+    for one in inside:
+        try:
+            found.append((read_manifest(one).number, one))
+        except BackupError:
+            found.append((0, one))
+    return sorted(found)

@@ -47,6 +47,8 @@ class Manifest:
 
     Attributes
     ----------
+    number : int
+        Counts the backups of a folder: the clock may be set back between them.
     made_at : datetime
     program : str
         Version that made it.
@@ -61,6 +63,7 @@ class Manifest:
         Photos that were not found then, by their last names.
     """
 
+    number: int
     made_at: datetime
     program: str
     step: str

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from polypvision import pipeline
 from polypvision.calibrate.profile import choose_lens
-from polypvision.errors import LogbookError, PhotoError, PolypvisionError
+from polypvision.errors import LogbookError, MemoryShort, PhotoError, PolypvisionError
 from polypvision.files.dates import PhotoDate
 from polypvision.files.lenses import photo_camera, read_profiles, usual_profiles
 from polypvision.files.photos import PhotoFile, date_of, find_photos, read_file, shown_path
@@ -153,12 +153,7 @@ class PhotoReader:
         except PolypvisionError as error:
             kind, message = error.kind, str(error)
         except Exception as error:
-            # A fault of ours in one photo must not cost the person the others.
-            kind = "internal"
-            message = (
-                f"{facts.photo} could not be read because of a fault in polypvision "
-                f"({type(error).__name__}: {error}). Please report it with the photo."
-            )
+            kind, message = _unexpected(facts.photo, error)
         refusal = Refusal(facts=facts, kind=kind, message=message)
         return PhotoOutcome(
             outcome=refusal, status="refused", remark=self.keep_refusal(path, refusal)
@@ -215,6 +210,24 @@ class PhotoReader:
             "salinity": wishes.salinity,
             "temperature_c": wishes.temperature_c,
         }
+
+
+_MEMORY_WORDS = ("failed to allocate", "insufficient memory", "bad_alloc", "bad allocation")
+"""How the libraries in C++ say that there is no memory left; they have no error type for it."""
+
+
+def _unexpected(photo: str, error: Exception) -> tuple[str, str]:
+    """Return kind and words of an error that must not cost the person the other photos."""
+    said = str(error).lower()
+    if isinstance(error, MemoryError) or any(words in said for words in _MEMORY_WORDS):
+        return MemoryShort.kind, (
+            f"{photo} could not be read, for this computer has too little free memory. Close other "
+            "programs, or read fewer photos at once; then read it again."
+        )
+    return "internal", (
+        f"{photo} could not be read because of a fault in polypvision "
+        f"({type(error).__name__}: {error}). Please report it with the photo."
+    )
 
 
 def date_remark(date: PhotoDate | None) -> str:

@@ -8,14 +8,13 @@ named by the hash, under its own name made safe: the name may hold the date.
 import hashlib
 import os
 import re
-import shutil
 import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
 from polypvision.errors import PhotoError, PhotoTooLarge
-from polypvision.files.outputs import make_folder, output_error
+from polypvision.files.outputs import make_folder, output_error, put_in_place, sync_folder
 from polypvision.files.pixels import SUFFIXES, check_picture
 
 MAX_UPLOAD_BYTES = 120_000_000
@@ -161,7 +160,8 @@ class Uploads:
         folder = make_folder(self._photos / sha256)
         path = folder / safe_name(name)
         try:
-            shutil.move(part, path)
+            put_in_place(part, path)
+            sync_folder(folder.parent)
         except OSError as error:
             raise output_error(path, error) from error
         return path

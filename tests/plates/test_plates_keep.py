@@ -221,7 +221,7 @@ def test_a_backup_of_an_older_logbook_is_brought_back_up_to_date(step: str, tmp_
 
     kept = read_file(made.folder / "logbook.sqlite")
     file = KeptFile(path="logbook.sqlite", n_bytes=len(kept.data), sha256=kept.sha256)
-    manifest = Manifest(made_at=NOW, program=body["program"], step=step, files=(file,),
+    manifest = Manifest(number=1, made_at=NOW, program=body["program"], step=step, files=(file,),
                         with_photos=False)  # fmt: skip
     (made.folder / "manifest.json").write_text(manifest_text(manifest))
     assert verify_backup(made.folder) == (1, ())
@@ -357,6 +357,21 @@ def test_a_backup_that_cannot_be_written_leaves_nothing(
         # Only the last sync, that of its name, can fail once it is whole.
         assert [verify_backup(one)[1] for one in stick.iterdir()] in ([], [()])
     assert len(list(stick.iterdir())) == 1
+
+
+def test_the_latest_backup_is_the_last_one_made_whatever_the_clock_said(
+    book: Logbook, tmp_path: Path
+) -> None:
+    stick = tmp_path / "stick"
+    made = [
+        make_backup(book, stick, now=NOW.replace(year=year)).folder for year in (2031, 2030, 2029)
+    ]
+    note(book, LogEntry(plate="0042", at=NOW, kind="note", note="the last"))
+    made.append(make_backup(book, stick, now=NOW.replace(year=2020)).folder)
+    assert backups_in(stick) == made
+    restore(stick, tmp_path / "new.sqlite")
+    with open_logbook(tmp_path / "new.sqlite") as again:
+        assert [entry.note for entry in log_of(again, "0042")][-1] == "the last"
 
 
 def test_what_a_killed_backup_left_is_cleared_away(book: Logbook, tmp_path: Path) -> None:
