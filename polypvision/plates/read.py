@@ -212,8 +212,15 @@ class PhotoReader:
         }
 
 
-_MEMORY_WORDS = ("failed to allocate", "insufficient memory", "bad_alloc", "bad allocation")
-"""How the libraries in C++ say that there is no memory left; they have no error type for it."""
+_MEMORY_WORDS = (
+    "failed to allocate",
+    "cannot allocate memory",
+    "failed to map segment",  # While a library is loaded.
+    "insufficient memory",
+    "bad_alloc",
+    "bad allocation",
+)
+"""How libraries say that there is no memory left; in C++ they have no error type for it."""
 
 
 def _unexpected(photo: str, error: Exception) -> tuple[str, str]:
