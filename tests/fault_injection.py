@@ -336,7 +336,7 @@ def set_clock(seconds: float) -> None:
         def __instancecheck__(cls, one: object) -> bool:
             return isinstance(one, real)
 
-    class Off(real, metaclass=Kind):
+    class Off(real, metaclass=Kind):  # type: ignore[misc]  # Known only while it runs.
         @classmethod
         def now(cls, tz: Any = None) -> Any:
             return real.now(tz) + module.timedelta(seconds=seconds)

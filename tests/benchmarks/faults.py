@@ -56,6 +56,8 @@ import polypvision.cli.app  # noqa: F401
 
 DISK_KB = 6_000
 LOST_SHOWN = 5
+_OFTEN = 4
+"""Acks of an act that has many; one that has few is done when it acks."""
 
 
 @dataclass
@@ -80,6 +82,7 @@ class Bench:
         self.world = root / "world"
         self.seed = seed
         self.took: dict[str, float] = {}
+        self.n_acks: dict[str, int] = {}
 
     def warm_up(self) -> None:
         """Load here what the acts load, so that no try does it anew."""
@@ -113,6 +116,7 @@ class Bench:
             self.start(act)
             ended = self.ended_well(in_child(lambda ack: act.do(self.world, ack)))
             self.took[act.name] = ended.took_s
+            self.n_acks[act.name] = len(ended.acks)
             wrong = act.wrong(self.world, ended.acks)
             if wrong or not ended.acks:
                 raise AssertionError(f"{act.name} without any fault: {wrong}")
@@ -155,12 +159,12 @@ class Bench:
 
 
 def killed(bench: Bench, act: Act, row: Row, rng: random.Random) -> None:
-    """SIGKILL at any moment; every second time soon after something was acked."""
+    """SIGKILL at any moment; every second time soon after something was acked, if that is often."""
     usual = bench.seconds(act)
     bench.start(act)
-    kill = Kill(after_s=rng.uniform(0, 1.05 * usual))
-    if rng.random() < 0.5:
-        kill = Kill(after_s=rng.uniform(0, 0.02), after_acks=rng.randint(1, 8))
+    kill, often = Kill(after_s=rng.uniform(0, 1.05 * usual)), bench.n_acks[act.name]
+    if often >= _OFTEN and rng.random() < 0.5:
+        kill = Kill(after_s=rng.uniform(0, 0.02), after_acks=rng.randint(1, often))
     bench.judge(act, row, [in_child(lambda ack: act.do(bench.world, ack), kill=kill)])
 
 
