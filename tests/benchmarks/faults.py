@@ -327,11 +327,14 @@ FAULTS: tuple[tuple[str, Strike, tuple[str, ...], float], ...] = (
 """Kind, what strikes, what it strikes, and how many tries for one of the first kind."""
 
 
-def tries_of(acts: Sequence[str], share: float, tries: int) -> Iterator[tuple[str, int]]:
-    """Spread tries over acts, at least one for each kind."""
+def tries_of(
+    acts: Sequence[str], share: float, tries: int, rng: random.Random
+) -> Iterator[tuple[str, int]]:
+    """Spread tries over acts, at least one for each kind; few of them by chance."""
     total = max(1, round(share * tries))
-    for index, act in enumerate(acts):
-        count = total // len(acts) + (index < total % len(acts))
+    luckier = rng.sample(acts, total % len(acts))
+    for act in acts:
+        count = total // len(acts) + (act in luckier)
         if count:
             yield act, count
 
@@ -347,7 +350,7 @@ def run(tries: int, seed: int, say: Callable[[str], None]) -> list[Row]:
             if strike is failing_disk and not can_fail_calls():
                 say(f"{kind}: left out, for this system cannot be asked for them")
                 continue
-            for name, count in tries_of(acts, share, tries):
+            for name, count in tries_of(acts, share, tries, chance(seed, kind)):
                 row = Row(kind=kind, act=name)
                 for number in range(count):
                     strike(bench, ACTS[name], row, chance(seed, kind, name, number))
