@@ -163,7 +163,10 @@ def _verify_backup(folder: Path) -> None:
 
 
 def _tell(troubles: "Sequence[Trouble]") -> None:
-    for one in troubles:
-        typer.echo(f"{one.what} {one.remedy}", err=True)
+    for remedy in dict.fromkeys(one.remedy for one in troubles):
+        for one in troubles:
+            if one.remedy == remedy:
+                typer.echo(one.what, err=True)
+        typer.echo(f"  {remedy}", err=True)
     if troubles:
         raise typer.Exit(1)

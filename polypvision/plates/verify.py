@@ -287,9 +287,10 @@ def _lost(photo: StoredPhoto) -> Trouble:
     what = f"{changed[-1]} was changed" if changed else f"{photo.names[-1]} is not there any more"
     return Trouble(
         kind="photo",
-        what=f"{what}. Its reading is kept, but it can be neither shown nor read again.",
-        remedy="If its folder was moved: polypvision verify --find FOLDER. Else bring it back from "
-        "a backup with photos: polypvision restore BACKUP --photos FOLDER",
+        what=f"{what}.",
+        remedy="The readings of these photos are kept, but they can be neither shown nor read "
+        "again. If their folder was moved: polypvision verify --find FOLDER. Else bring them back "
+        "from a backup with photos: polypvision restore BACKUP --photos FOLDER",
     )
 
 

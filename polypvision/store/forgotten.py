@@ -146,10 +146,9 @@ def forgotten(connection: sa.Connection) -> list[Forgotten]:
     for row in connection.execute(sa.select(plates).where(plates.c.forgotten_at.is_not(None))):
         marks[row.plate] = row.forgotten_at
         found.append(_found("plate", row.plate, _plate_words(connection, row), row.forgotten_at))
-    first = sa.select(sa.func.min(photo_names.c.path)).where(
-        photo_names.c.sha256 == photos.c.sha256
-    )
-    chosen = sa.select(photos, first.scalar_subquery().label("path"))
+    names = sa.select(photo_names.c.path).where(photo_names.c.sha256 == photos.c.sha256)
+    last = names.order_by(photo_names.c.id.desc()).limit(1).scalar_subquery()
+    chosen = sa.select(photos, last.label("path"))
     for row in connection.execute(chosen.where(photos.c.forgotten_at.is_not(None))):
         if marks.get(row.plate) != row.forgotten_at:
             words = f"{row.path} ({(row.taken_at or 'no date')[:10]})"
