@@ -87,7 +87,7 @@ class Uploads:
 
         Raises
         ------
-        UploadRefused, PhotoTooLarge, OutputError
+        UploadRefused, PhotoTooLarge, PhotoUnreadable, OutputError
         """
         _check(sha256, size)
         with self._lock:
@@ -109,6 +109,9 @@ class Uploads:
                 part.unlink()
                 part.touch(mode=0o600)
                 here = 0
+            if here == size:
+                # All of it came, but the program was stopped before it could be kept.
+                return Progress(received=here, size=size, path=self._keep(part, sha256, name))
             return Progress(received=here, size=size, path=None)
 
     def add(self, sha256: str, name: str, size: int, offset: int, piece: bytes) -> Progress:
