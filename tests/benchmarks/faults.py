@@ -197,7 +197,7 @@ def full_disk(bench: Bench, act: Act, row: Row, rng: random.Random) -> None:
     """A small disk with little left; or, where none can be mounted, files that may not grow."""
     template = bench.template(act)
     bench.world.mkdir(exist_ok=True)
-    left = rng.randrange(0, 250_000)
+    left = round(10 ** rng.uniform(3, 6.2))
     if not may_mount():
         fresh_world(bench.world, template)
         before = short_files(left)
