@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.lens import Lens
-from polypvision.calibrate.photo import view_at_scale, view_from_card
+from polypvision.calibrate.photo import view_at_scale, view_of_photo
+from polypvision.calibrate.picture import Photo, photo_of
 from polypvision.calibrate.surroundings import Surroundings
 from polypvision.calibrate.view import PlateView
 from polypvision.calibrate.water import REEF_SALINITY, REEF_TEMPERATURE_C, water_index
@@ -17,7 +18,6 @@ from polypvision.mouths.find import find_mouths
 from polypvision.reading import PhotoFacts, PlateReading, Polyp
 from polypvision.segment.discs import segment_polyps
 from polypvision.segment.maps import blank_maps, read_maps
-from polypvision.segment.shapes import find_discs
 
 TRADE_MM = (4.0, 150.0)
 """Diameters between which nearly all polyps in the trade lie, from small zoanthids to large
@@ -97,16 +97,16 @@ class ReadSettings:
         return Surroundings(disc_height_mm=self.disc_height_mm, index=index, **given)
 
 
-def _view(rgb: NDArray[np.uint8], settings: ReadSettings, lens: Lens | None) -> PlateView:
+def _view(photo: Photo, settings: ReadSettings, lens: Lens | None) -> PlateView:
     surroundings = settings.surroundings
     if settings.mm_per_px is None:
-        return view_from_card(rgb, bar_mm=settings.bar_mm, lens=lens, surroundings=surroundings)
+        return view_of_photo(photo, bar_mm=settings.bar_mm, lens=lens, surroundings=surroundings)
     if not surroundings.plain:
         raise SurroundingsDoubtful(
             "A scale was given by hand together with a height or water. Such a scale is that of "
             "the discs themselves: leave the height and the water out."
         )
-    return view_at_scale(rgb, settings.mm_per_px)
+    return view_at_scale(photo.at_scale(settings.mm_per_px), settings.mm_per_px)
 
 
 def _plate(view: PlateView, settings: ReadSettings) -> str | None:
@@ -119,7 +119,7 @@ def _plate(view: PlateView, settings: ReadSettings) -> str | None:
 
 
 def read_plate(
-    rgb: NDArray[np.uint8],
+    photo: Photo | NDArray[np.uint8],
     facts: PhotoFacts,
     settings: ReadSettings | None = None,
     lens: Lens | None = None,
@@ -128,8 +128,8 @@ def read_plate(
 
     Parameters
     ----------
-    rgb : ndarray (H, W, 3) of uint8
-        Upright photo.
+    photo : Photo, or ndarray (H, W, 3) of uint8
+        Upright.
     facts : PhotoFacts
         Carried into the reading.
     settings : ReadSettings, optional
@@ -150,15 +150,16 @@ def read_plate(
         If what was said of heights and water cannot be.
     """
     settings = settings or ReadSettings()
+    photo = photo if isinstance(photo, Photo) else photo_of(photo)
     given = settings.mm_per_px if settings.polyp_test else None
     if given is not None:
-        _refuse_vast_field(rgb, given)
-    view = _view(rgb, settings, lens)
+        _refuse_vast_field(photo, given)
+    view = _view(photo, settings, lens)
     plate = _plate(view, settings)
     polyps = _polyps(view, settings)
     flags = set(view.flags)
     if given is not None and not _plausible(polyps, view):
-        _refuse_other_scale(rgb, given, polyps, view)
+        _refuse_other_scale(photo, given, polyps, view)
         flags |= {"scale-doubtful"} if polyps else set()
     return PlateReading(
         facts=facts,
@@ -176,6 +177,9 @@ def _polyps(view: PlateView, settings: ReadSettings) -> tuple[Polyp, ...]:
         maps = read_maps(view)
         polyp_map = segment_polyps(view, maps)
     else:
+        # Loaded only here: hardly any reading asks for it.
+        from polypvision.segment.shapes import find_discs
+
         maps = blank_maps(view)
         polyp_map = find_discs(view)
     mouths = find_mouths(view, maps, polyp_map)
@@ -208,15 +212,15 @@ def _evidence(polyps: Sequence[Polyp], view: PlateView) -> float:
     likely = [polyp for polyp in polyps if TRADE_MM[0] <= polyp.diameter_mm <= TRADE_MM[1]]
     return sum(
         _share([polyp], view)
-        * (2 * polyp.score - 1)
+        * max(2 * polyp.score - 1, 0.0)
         * (0.5 if "touches-edge" in polyp.flags else 1.0)
         for polyp in likely
     )
 
 
-def _seen_at(rgb: NDArray[np.uint8], mm_per_px: float) -> tuple[float, str]:
+def _seen_at(photo: Photo, mm_per_px: float) -> tuple[float, str]:
     """Return the evidence for polyps at another scale, and what is seen there in words."""
-    view = view_at_scale(rgb, mm_per_px)
+    view = view_at_scale(photo.at_scale(mm_per_px), mm_per_px)
     polyps = _polyps(view, ReadSettings())
     if not polyps:
         return 0.0, ""
@@ -231,14 +235,14 @@ _REMEDY = (
 )
 
 
-def _refuse_vast_field(rgb: NDArray[np.uint8], mm_per_px: float) -> None:
+def _refuse_vast_field(photo: Photo, mm_per_px: float) -> None:
     """Refuse a scale at which the photo would show more than anybody photographs."""
-    field_mm = max(rgb.shape[:2]) * mm_per_px
+    field_mm = max(photo.size_px) * mm_per_px
     if field_mm <= _FIELD_MM and mm_per_px <= _COARSEST_MM_PER_PX:
         return
     seen = ""
     if max(field_mm / _FIELD_MM, mm_per_px / _COARSEST_MM_PER_PX) <= 10:
-        evidence, words = _seen_at(rgb, mm_per_px / 10)
+        evidence, words = _seen_at(photo, mm_per_px / 10)
         seen = f" But {words} can be seen." if evidence >= _CLEAR else ""
     raise ScaleDoubtful(
         f"At {mm_per_px:.3g} mm per pixel this photo would be {field_mm / 1000:.2g} m wide and "
@@ -247,17 +251,17 @@ def _refuse_vast_field(rgb: NDArray[np.uint8], mm_per_px: float) -> None:
 
 
 def _refuse_other_scale(
-    rgb: NDArray[np.uint8], mm_per_px: float, polyps: Sequence[Polyp], view: PlateView
+    photo: Photo, mm_per_px: float, polyps: Sequence[Polyp], view: PlateView
 ) -> None:
     """Refuse a scale if polyps are clearly seen at a tenth or ten times it, and not at it."""
     found = f"only {len(polyps)} of about {_typical_mm(polyps):.1f} mm" if polyps else "no polyp"
-    field_mm = max(rgb.shape[:2]) * mm_per_px
+    field_mm = max(photo.size_px) * mm_per_px
     if _USUAL_FIELD_MM[0] <= field_mm <= _USUAL_FIELD_MM[1]:
         return
     other = mm_per_px * 10 if field_mm < _USUAL_FIELD_MM[0] else mm_per_px / 10
     if other > _COARSEST_MM_PER_PX:
         return
-    evidence, words = _seen_at(rgb, other)
+    evidence, words = _seen_at(photo, other)
     # What fills the picture and goes beyond it may be anything: it says nothing for its scale.
     if evidence >= max(_CLEAR, _evidence(_whole(polyps), view)):
         raise ScaleDoubtful(

@@ -2,12 +2,12 @@
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from datetime import date, datetime, timedelta
 from math import isfinite
 from pathlib import PurePath
-from typing import Literal, get_args
+from typing import Any, Literal, get_args
 
 from polypvision.events import SeenEvent
 from polypvision.flags import FLAGS
@@ -104,6 +104,86 @@ class Task:
         return hashlib.sha256(json.dumps(told).encode()).hexdigest()[:16]
 
 
+@dataclass(frozen=True, kw_only=True)
+class PlateDue:
+    """What today's list needs to know of one plate, on whatever day: little against the plate.
+
+    Attributes
+    ----------
+    plate : str
+    tasks : tuple of Task
+        What is to be done on any day.
+    asked : tuple of (date, Task)
+        Who is who, with the day of the photo that raised the question.
+    cuts : tuple of date
+        Days of cuts, in order.
+    photographed : date or None
+        Day of the last photo.
+    folders : mapping of str to date
+        Where its photos lie, and the day of the last one there.
+    """
+
+    plate: str
+    tasks: tuple[Task, ...] = ()
+    asked: tuple[tuple[date, Task], ...] = ()
+    cuts: tuple[date, ...] = ()
+    photographed: date | None = None
+    folders: Mapping[str, date] = field(default_factory=dict)
+
+
+def plate_due(state: PlateState) -> PlateDue:
+    """Return what today's list needs to know of a plate."""
+    makers: tuple[Callable[[PlateState], Iterable[Task]], ...] = (
+        _wounds,
+        _losses,
+        _joined,
+        _bad_photo,
+        _divisions,
+        _ready,
+        _feed,
+        _log,
+    )
+    photos = state.tracks.photos
+    # In date order, so that the last of a folder stays.
+    folders = {str(PurePath(one.reading.facts.photo).parent): one.taken_at.date() for one in photos}
+    return PlateDue(
+        plate=state.plate,
+        tasks=tuple(task for make in makers for task in make(state)),
+        asked=tuple(_who_is_who(state)),
+        cuts=tuple(sorted({one.at.date() for one in state.log if one.kind == "cut"})),
+        photographed=photos[-1].taken_at.date() if photos else None,
+        folders=folders,
+    )
+
+
+def due_record(due: PlateDue) -> dict[str, Any]:
+    """Return it as plain JSON values."""
+    return {
+        "tasks": [asdict(task) for task in due.tasks],
+        "asked": [[day.isoformat(), asdict(task)] for day, task in due.asked],
+        "cuts": [day.isoformat() for day in due.cuts],
+        "photographed": due.photographed and due.photographed.isoformat(),
+        "folders": {folder: day.isoformat() for folder, day in due.folders.items()},
+    }
+
+
+def due_from_record(plate: str, record: Mapping[str, Any]) -> PlateDue:
+    """Return what `due_record` was made of."""
+
+    def task(values: Mapping[str, Any]) -> Task:
+        return Task(**{**values, "who": tuple(values["who"])})
+
+    day = date.fromisoformat
+    return PlateDue(
+        plate=plate,
+        tasks=tuple(task(one) for one in record["tasks"]),
+        asked=tuple((day(when), task(one)) for when, one in record["asked"]),
+        cuts=tuple(day(one) for one in record["cuts"]),
+        photographed=day(record["photographed"]) if record["photographed"] else None,
+        folders={folder: day(one) for folder, one in record["folders"].items()},
+    )
+
+
 def things_to_do(
     plates: Sequence[PlateState],
     on: date,
@@ -127,20 +207,26 @@ def things_to_do(
     tuple of Task
         By kind in the order of `TASK_KINDS`, then by plate and polyp.
     """
+    return all_due([plate_due(state) for state in plates], on, refused=refused, settings=settings)
+
+
+def all_due(
+    plates: Sequence[PlateDue],
+    on: date,
+    *,
+    refused: Sequence[Refusal] = (),
+    settings: TodaySettings | None = None,
+) -> tuple[Task, ...]:
+    """Return what `things_to_do` does, from what was found out of each plate before."""
     settings = settings or TodaySettings()
-    makers: tuple[Callable[[PlateState], Iterable[Task]], ...] = (
-        _wounds,
-        _losses,
-        _joined,
-        _bad_photo,
-        _divisions,
-        _ready,
-        _feed,
-        _log,
-    )
-    found = [task for plate in plates for make in makers for task in make(plate)]
+    found = [task for plate in plates for task in plate.tasks]
     found += [task for plate in plates for task in _photo_due(plate, on, settings)]
-    found += [task for plate in plates for task in _who_is_who(plate, on, settings)]
+    found += [
+        task
+        for plate in plates
+        for day, task in plate.asked
+        if (on - day).days <= settings.ask_days
+    ]
     found += _retakes(plates, refused, on, settings)
     order = {kind: n for n, kind in enumerate(TASK_KINDS)}
     return tuple(sorted(found, key=lambda one: (order[one.kind], one.plate, one.who, one.what)))
@@ -217,18 +303,16 @@ def _names(who: Sequence[str]) -> str:
     return who[0] if len(who) == 1 else f"{', '.join(who[:-1])} and {who[-1]}"
 
 
-def _who_is_who(state: PlateState, on: date, settings: TodaySettings) -> Iterable[Task]:
+def _who_is_who(state: PlateState) -> Iterable[tuple[date, Task]]:
     for event in state.tracks.events:
         if event.kind != "rearranged" or not event.individuals:
-            continue
-        if (on - event.at.date()).days > settings.ask_days:
             continue
         before, now = _before_and_now(state, event)
         what = f"Look whether {_names(event.individuals)} changed places."
         if now:
             what = f"Say who {_names(now)} {'is' if len(now) == 1 else 'are'}"
             what += f": perhaps {_names(before)} of before." if before else "."
-        yield Task(
+        task = Task(
             kind="who is who",
             plate=state.plate,
             who=event.individuals,
@@ -239,6 +323,7 @@ def _who_is_who(state: PlateState, on: date, settings: TodaySettings) -> Iterabl
                 f"down with: {_how_to_say(state.plate, event, before, now)}"
             ),
         )
+        yield event.at.date(), task
 
 
 def _before_and_now(state: PlateState, event: SeenEvent) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -304,27 +389,24 @@ def _photo_words(photo: str, taken_at: datetime | None) -> str:
 
 
 def _retakes(
-    plates: Sequence[PlateState],
+    plates: Sequence[PlateDue],
     refused: Sequence[Refusal],
     on: date,
     settings: TodaySettings,
 ) -> list[Task]:
-    read = [
-        (state.plate, PurePath(photo.reading.facts.photo).parent, photo.taken_at.date())
-        for state in plates
-        for photo in state.tracks.photos
-    ]
+    seen = {due.plate: due.photographed for due in plates}
+    folders: dict[str, date] = {}
+    for due in plates:
+        for folder, taken in due.folders.items():
+            folders[folder] = max(taken, folders.get(folder, taken))
     tasks = []
     for one in refused:
         day = one.facts.taken_at.date() if one.facts.taken_at else None
         if day is not None and not 0 <= (on - day).days <= settings.retake_days:
             continue
-        folder = PurePath(one.facts.photo).parent
-        mended = day is not None and any(
-            taken >= day and (plate == one.plate if one.plate else place == folder)
-            for plate, place, taken in read
-        )
-        if not mended:
+        folder = str(PurePath(one.facts.photo).parent)
+        last = seen.get(one.plate) if one.plate else folders.get(folder)
+        if day is None or last is None or last < day:
             tasks.append(
                 Task(
                     kind="retake",
@@ -380,16 +462,15 @@ def _will_divide(state: PlateState, name: str) -> Task:
     )
 
 
-def _photo_due(state: PlateState, on: date, settings: TodaySettings) -> Iterable[Task]:
-    photos = [photo.taken_at.date() for photo in state.tracks.photos]
-    cuts = sorted({e.at.date() for e in state.log if e.kind == "cut" and e.at.date() <= on})
-    last = photos[-1] if photos else None
+def _photo_due(due_of: PlateDue, on: date, settings: TodaySettings) -> Iterable[Task]:
+    cuts = [day for day in due_of.cuts if day <= on]
+    last = due_of.photographed
     seen = f"last photo on {day_words(last)}" if last else "no photo yet"
 
     def task(why: str) -> Task:
         return Task(
             kind="photo",
-            plate=state.plate,
+            plate=due_of.plate,
             what="Take a photo with the card.",
             why=why,
             evidence=seen[:1].upper() + seen[1:],

@@ -1,13 +1,14 @@
 """A small logbook and its pages, as the desk, a paired phone and a stranger see them."""
 
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 from logbook_makers import fill
 from starlette.testclient import TestClient
-from starlette.types import ASGIApp
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.web.app import make_app
@@ -45,13 +46,16 @@ class House:
         return phone
 
 
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    photos = tmp_path / "photos"
+@contextmanager
+def open_house(folder: Path, bare: bool = False) -> Iterator[House]:
+    """A house in a folder; a bare one has no guard at its door, to see what that keeps out."""
+    photos = folder / "photos"
     photos.mkdir()
-    with open_logbook(tmp_path / "logbook.sqlite", create=True) as book:
+    with open_logbook(folder / "logbook.sqlite", create=True) as book:
         fill(book, photos)
-        app, devices = make_app(book, tmp_path / "desk", Door(port=PORT, names=(LAN,)))
+        guarded, devices = make_app(book, folder / "desk", Door(port=PORT, names=(LAN,)))
+        office = guarded._app.state.office  # type: ignore[attr-defined]
+        app = _unguarded(guarded._app) if bare else guarded  # type: ignore[attr-defined]
 
         def client(base: str, address: str) -> TestClient:
             return TestClient(
@@ -62,5 +66,20 @@ def house(tmp_path: Path) -> Iterator[House]:
                 raise_server_exceptions=False,
             )
 
-        yield House(app=app, devices=devices, book=book, folder=tmp_path, client=client)
-        app._app.state.office.queue.close()  # type: ignore[attr-defined]
+        yield House(app=app, devices=devices, book=book, folder=folder, client=client)
+        office.queue.close()
+
+
+def _unguarded(app: ASGIApp) -> ASGIApp:
+    async def reached(scope: Scope, receive: Receive, send: Send) -> None:
+        state = scope.setdefault("state", {})
+        state |= {"who": "desk", "said_by": "desk", "address": scope["client"][0]}
+        await app(scope, receive, send)
+
+    return reached
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    with open_house(tmp_path) as made:
+        yield made

@@ -14,9 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.calibrate.lens import FittedLens
 from polypvision.card.board import board_corners_mm, charuco_board
 from polypvision.errors import LensError
 from polypvision.reading import Points
+from polypvision.words import counted
 
 LEAST_PHOTOS = 6
 """Zhang needs three views; half a dozen lets a bad one show."""
@@ -48,37 +50,18 @@ class BoardView:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class LensFit:
-    """A calibrated lens.
+class LensFit(FittedLens):
+    """A lens fitted to photos, and how well each bears it out.
 
     Attributes
     ----------
-    focal_px, focal_err : float
-        Standard uncertainty as a part of it.
-    centre_px, centre_err_px : tuple of 2 floats, float
-    distortion : tuple of 5 floats
-        k1, k2, p1, p2, k3.
-    bend_err : float
-        Standard uncertainty of the displacement in the corners, as a part of the radius.
-    rms_px : float
-        Root mean square distance of the corners from where the lens puts them.
     photo_rms_px : tuple of float
-        The same for each photo; NaN for one that was left out.
-    coverage : float
-        Part of the picture in which corners were seen, 0 to 1.
+        ``rms_px`` of each photo; NaN for one that was left out.
     tilt_deg : float
         Largest tilt of the board against the line of sight.
     """
 
-    focal_px: float
-    focal_err: float
-    centre_px: tuple[float, float]
-    centre_err_px: float
-    distortion: tuple[float, float, float, float, float]
-    bend_err: float
-    rms_px: float
     photo_rms_px: tuple[float, ...]
-    coverage: float
     tilt_deg: float
 
 
@@ -126,8 +109,8 @@ def calibrate_lens(views: Sequence[BoardView], size_px: tuple[int, int]) -> Lens
     """
     if len(views) < LEAST_PHOTOS:
         raise LensError(
-            f"The board was found in {len(views)} photos, and {LEAST_PHOTOS} are needed. Take 10 "
-            "to 20 sharp ones of the whole board, from all sides."
+            f"The board was found in {counted(len(views), 'photo')}, and {LEAST_PHOTOS} are "
+            "needed. Take 10 to 20 sharp ones of the whole board, from all sides."
         )
     first = _solved(views, size_px)
     worst = _BAD_PHOTO * float(np.median(first.photo_rms_px))

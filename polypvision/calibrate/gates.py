@@ -5,6 +5,7 @@ A photo is refused only where its numbers would mislead; else it is flagged.
 
 from collections.abc import Sequence
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -40,6 +41,9 @@ _BLURRED_SHARE = 0.006
 which a photo without a card is blurred: a card that fills half of it would lose its modules."""
 _SMALL_MODULE_PX = 3.0
 """A marker's module with fewer pixels is not read surely."""
+_SMEARED_MODULES = 0.5
+"""Edge width in modules beyond which markers that are large enough are lost to blur (own choice: of
+drawn cards the edges of readable ones are up to 0.8 wide, of sharp ones 0.2)."""
 _BRIGHT_SHARE, _OVEREXPOSED_SHARE = 0.05, 0.5
 _CLIPPED_CODE = 250
 _PALE_CODE = 180
@@ -68,9 +72,9 @@ def clipped_places(raw: NDArray[np.uint8], balanced: NDArray[np.uint8]) -> NDArr
         Before and after colour balance. Before, the lamp's strongest channel is full; after, all
         are high.
     """
-    full = raw.max(axis=2) >= _CLIPPED_CODE
-    clipped: NDArray[np.bool_] = full & (balanced.min(axis=2) >= _PALE_CODE)
-    return clipped
+    not_full = cv2.inRange(raw, (0,) * 3, (_CLIPPED_CODE - 1,) * 3)
+    pale = cv2.inRange(balanced, (_PALE_CODE,) * 3, (255,) * 3)
+    return np.asarray(pale > not_full, np.bool_)
 
 
 def overexposed(share: float) -> PhotoOverexposed:
@@ -172,9 +176,24 @@ def _module_px(markers: Sequence[Marker]) -> float:
     return float(np.median(sides)) / MODULES if sides else float("nan")
 
 
+def _smeared_px(markers: Sequence[Marker]) -> float:
+    """Return how wide (pixels) the edges of markers are that would read if sharp; 0 if sharp."""
+    width_px = float(np.median([m.edge_width_px for m in markers])) if markers else float("nan")
+    module_px = _module_px(markers)
+    wide = module_px > 2 * _SMALL_MODULE_PX and width_px > _SMEARED_MODULES * module_px
+    return width_px if wide else 0.0
+
+
 def _more_seen(places: Sequence[MarkerPlace], markers: Sequence[Marker]) -> bool:
     """Tell whether another look shows a card, and more of it than was read."""
     return bool(plate_codes(places)) and len(places) > len(markers)
+
+
+def _blurred(edge_px: float) -> PhotoBlurred:
+    return PhotoBlurred(
+        "The photo is so blurred that its card cannot be read (edges smeared over "
+        f"{edge_px:.0f} pixels or more). Focus on the plate, hold still and take it again."
+    )
 
 
 def why_unreadable(
@@ -201,6 +220,8 @@ def why_unreadable(
         return overexposed(clipped)
     if np.percentile(rgb.max(axis=2), 99) < 30:
         return PhotoDark("The photo is nearly black; add light or expose longer.")
+    if smeared_px := _smeared_px(markers):
+        return _blurred(smeared_px)
     if _more_seen(seen_enlarged(rgb), markers) or _module_px(markers) < _SMALL_MODULE_PX:
         return CardTooSmall(
             "The card is so small in the picture that it hardly reads; go closer, so that card "
@@ -209,10 +230,7 @@ def why_unreadable(
     edge_px = sharpest_edge_px(rgb)
     smeared = not markers and edge_px > _BLURRED_SHARE * max(rgb.shape)
     if smeared or _more_seen(seen_sharpened(rgb), markers):
-        return PhotoBlurred(
-            "The photo is so blurred that its card cannot be read (edges smeared over "
-            f"{edge_px:.0f} pixels or more). Focus on the plate, hold still and take it again."
-        )
+        return _blurred(edge_px)
     if markers:
         return None
     return CardMissing(

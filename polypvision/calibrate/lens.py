@@ -65,6 +65,35 @@ class Lens:
     name: str = ""
 
 
+@dataclass(frozen=True, kw_only=True)
+class FittedLens:
+    """A lens as photos of a board show it, in their pixels as stored.
+
+    Attributes
+    ----------
+    focal_px, focal_err : float
+        Standard uncertainty as a part of it.
+    centre_px, centre_err_px : tuple of 2 floats, float
+    distortion : tuple of 5 floats
+        k1, k2, p1, p2, k3.
+    bend_err : float
+        Standard uncertainty of the displacement in the corners, as a part of the radius.
+    rms_px : float
+        Root mean square distance of the corners from where the lens puts them.
+    coverage : float
+        Part of the picture in which corners were seen, 0 to 1.
+    """
+
+    focal_px: float
+    focal_err: float
+    centre_px: tuple[float, float]
+    centre_err_px: float
+    distortion: tuple[float, float, float, float, float]
+    bend_err: float
+    rms_px: float
+    coverage: float
+
+
 def usual_lens(width_px: int, height_px: int) -> Lens:
     """Return what is known of a lens of which nothing is known."""
     diagonal = math.hypot(width_px, height_px)

@@ -1,22 +1,32 @@
 """The card's markers in a photo: found small, then their corners refined at full resolution."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.calibrate.squares import read_squares
 from polypvision.calibrate.srgb import LINEAR_OF_CODE
-from polypvision.card.code import MarkerPlace, marker_place
+from polypvision.card.code import AGREEING, CardName, MarkerPlace, marker_place
 from polypvision.card.dictionary import DICTIONARY
+from polypvision.card.layout import card_layout
 from polypvision.reading import Points
 
 # Marker search costs several times the decoding of a large photo, so it runs on a reduced one.
 _SEARCH_SIDES_PX = (1600, 3200)
 MODULES = DICTIONARY.markerSize + 2
+_GLANCE_PX = 1000
+"""About the longer side of the picture in which cards that are near are found."""
+_NEAR_PX = 4.0 * MODULES
+"""Side of a marker that is near, there. One of two thirds of it is still read, so no other card is
+missed beside such a one unless it is much farther away."""
+_GLANCE_WINDOW_PX = 23
 _SHARPENED_PX = (2.0, 3.0, 4.5, 7.0, 10.0)
 _SAMPLES_PER_EDGE = 24
 _PROFILE_STEP_PX = 0.5
+_LEAST_PER_LINE = 6
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,6 +59,20 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(DICTIONARY, parameters)
 
 
+def _square_finder() -> cv2.aruco.ArucoDetector:
+    """Return a detector that finds all that may be a marker, but knows one of them only.
+
+    The library compares each square with every marker of its dictionary, one by one: on egg-crate
+    that takes twenty times as long as finding the squares.
+    """
+    parameters = cv2.aruco.DetectorParameters()
+    parameters.adaptiveThreshWinSizeMin = _GLANCE_WINDOW_PX
+    parameters.adaptiveThreshWinSizeMax = _GLANCE_WINDOW_PX
+    parameters.minMarkerPerimeterRate = 2 * _NEAR_PX / _GLANCE_PX
+    one = cv2.aruco.Dictionary(DICTIONARY.bytesList[:1], DICTIONARY.markerSize)
+    return cv2.aruco.ArucoDetector(one, parameters)
+
+
 def _brightest_channel(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return max(R, G, B): paper stays bright and ink dark also where the light is all blue."""
     red, green, blue = cv2.split(rgb)
@@ -79,6 +103,73 @@ def _search(grey: NDArray[np.uint8], side_px: int) -> dict[MarkerPlace, Points]:
     return found
 
 
+def _search_quickly(grey: NDArray[np.uint8]) -> dict[MarkerPlace, Points]:
+    """Return the corners of markers of ours that are large in a picture."""
+    named, _, others = _square_finder().detectMarkers(grey)
+    squares = [np.asarray(quad, np.float64).reshape(4, 2) for quad in (*named, *others)]
+    return dict(read_squares(grey, squares))
+
+
+def _glance(rgb: NDArray[np.uint8]) -> dict[MarkerPlace, Points]:
+    """Return the markers' corners if cards that are near are all there is; else nothing."""
+    height, width = rgb.shape[:2]
+    # Whole numbers of pixels are averaged many times faster.
+    n = max(1, round(max(height, width) / _GLANCE_PX))
+    even = rgb[: height // n * n, : width // n * n]
+    small = cv2.resize(even, (width // n, height // n), interpolation=cv2.INTER_AREA)
+    seen = _search_quickly(_brightest_channel(np.asarray(small, np.uint8)))
+    found = {place: (quad + 0.5) * n - 0.5 for place, quad in seen.items()}
+    cards: dict[CardName, dict[int, Points]] = {}
+    for place, quad in found.items():
+        cards.setdefault(place.card, {})[place.place] = quad
+    one_of_each = sum(map(len, cards.values())) == len(found)
+    enough = all(len(quads) >= AGREEING for quads in cards.values())
+    near = all(float(_sides(quad).min()) >= _NEAR_PX * n for quad in found.values())
+    if not (one_of_each and enough and near):
+        return {}
+    for card, quads in cards.items():
+        found |= _missing(rgb, card, quads)
+    return found
+
+
+def _missing(
+    rgb: NDArray[np.uint8], card: CardName, quads: Mapping[int, Points]
+) -> dict[MarkerPlace, Points]:
+    """Look for a card's missing markers where the others say that they must be."""
+    boxes = card_layout(card.kind).markers
+    known = np.concatenate([boxes[place].corners_xy for place in quads])
+    card_to_own, _ = cv2.findHomography(known, np.concatenate(list(quads.values())), cv2.RANSAC)
+    found: dict[MarkerPlace, Points] = {}
+    for place, box in enumerate(boxes):
+        if place in quads or card_to_own is None:
+            continue
+        wide = box.inset(-0.5 * box.width).corners_xy[None].astype(np.float64)
+        corners = cv2.perspectiveTransform(wide, card_to_own)[0]
+        low = np.clip(np.floor(corners.min(axis=0)), 0, None).astype(int)
+        high = np.clip(np.ceil(corners.max(axis=0)), 0, None).astype(int)
+        window = rgb[low[1] : high[1], low[0] : high[0]]
+        if min(window.shape[:2]) < _NEAR_PX:
+            continue
+        for seen, quad in _search_quickly(_brightest_channel(window)).items():
+            if (seen.card, seen.place) == (card, place):
+                found[seen] = quad + low
+    return found
+
+
+def _sides(quad: Points) -> NDArray[np.float64]:
+    return np.asarray(np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1), np.float64)
+
+
+def _search_closely(grey: NDArray[np.uint8]) -> dict[MarkerPlace, Points]:
+    """Return the markers' corners from a search that ends at the first size with enough."""
+    found: dict[MarkerPlace, Points] = {}
+    for side_px in _SEARCH_SIDES_PX:
+        found = _search(grey, side_px) | found
+        if len(found) >= 4 or side_px >= max(grey.shape):
+            break
+    return found
+
+
 def find_markers(rgb: NDArray[np.uint8]) -> tuple[Marker, ...]:
     """Return the markers of reference cards in a photo, in the order of their places.
 
@@ -92,13 +183,8 @@ def find_markers(rgb: NDArray[np.uint8]) -> tuple[Marker, ...]:
     tuple of Marker
         Corners refined at full resolution; empty if none is seen.
     """
-    grey = _brightest_channel(rgb)
-    found: dict[MarkerPlace, Points] = {}
-    for side_px in _SEARCH_SIDES_PX:
-        found = _search(grey, side_px) | found
-        if len(found) >= 4 or side_px >= max(grey.shape):
-            break
-    return tuple(_refined(grey, place, found[place]) for place in sorted(found))
+    found = _glance(rgb) or _search_closely(_brightest_channel(rgb))
+    return _refined(rgb, [(place, found[place]) for place in sorted(found)])
 
 
 def seen_mirrored(rgb: NDArray[np.uint8]) -> tuple[MarkerPlace, ...]:
@@ -155,37 +241,58 @@ def sharpest_edge_px(rgb: NDArray[np.uint8]) -> float:
     return float(2.563 * np.sqrt(max(sigma**2 - 1.0, 0.0)) / factor)
 
 
-def _edge_profiles(
-    grey: NDArray[np.uint8], start: Points, stop: Points, reach_px: float
-) -> tuple[Points, NDArray[np.float64], NDArray[np.float32], NDArray[np.float64]]:
-    """Sample linear light across one edge, from the ink outwards to the paper."""
-    along = np.linspace(0.12, 0.88, _SAMPLES_PER_EDGE)
-    feet = start + along[:, None] * (stop - start)
-    direction = (stop - start) / np.linalg.norm(stop - start)
-    # Corners run clockwise on the picture (y down), so this normal points outwards.
-    normal = np.array([direction[1], -direction[0]])
-    offsets = np.arange(-reach_px, reach_px + 1e-9, _PROFILE_STEP_PX)
-    places = feet[:, None, :] + offsets[None, :, None] * normal
-    x0, y0 = np.floor(places.reshape(-1, 2).min(axis=0)).astype(int) - 1
-    x1, y1 = np.ceil(places.reshape(-1, 2).max(axis=0)).astype(int) + 2
-    x0, y0 = max(x0, 0), max(y0, 0)
-    window = LINEAR_OF_CODE[grey[y0:y1, x0:x1]]
+def _window(rgb: NDArray[np.uint8], places: Points) -> tuple[NDArray[np.float32], Points]:
+    """Return linear light of the brightest channel where places (..., 2) lie, and its corner."""
+    flat = places.reshape(-1, 2)
+    limit = np.array(rgb.shape[1::-1])
+    low = np.clip(np.floor(flat.min(axis=0)).astype(int) - 1, 0, limit)
+    high = np.clip(np.ceil(flat.max(axis=0)).astype(int) + 2, 0, limit)
+    window = rgb[low[1] : high[1], low[0] : high[0]]
     if window.size == 0:
-        return feet, normal, np.zeros((len(feet), len(offsets)), np.float32), offsets
+        return np.zeros((0, 0), np.float32), low
+    return LINEAR_OF_CODE[_brightest_channel(window)], low
+
+
+def _edge_profiles(
+    rgb: NDArray[np.uint8], quad: Points, reach_px: float
+) -> tuple[Points, Points, NDArray[np.float32], NDArray[np.float64]]:
+    """Sample linear light across the edges of a marker, from the ink outwards to the paper.
+
+    Returns
+    -------
+    feet : ndarray (4, n, 2)
+        Places on each edge.
+    normals : ndarray (4, 2)
+        Outwards, across each edge.
+    profiles : ndarray (4, n, m)
+    offsets : ndarray (m,)
+        Of the samples from the feet, pixels.
+    """
+    along = np.linspace(0.12, 0.88, _SAMPLES_PER_EDGE)[:, None]
+    way = np.roll(quad, -1, axis=0) - quad
+    feet = quad[:, None] + along * way[:, None]
+    # Corners run clockwise on the picture (y down), so these normals point outwards.
+    normals = np.column_stack([way[:, 1], -way[:, 0]]) / _sides(quad)[:, None]
+    offsets = np.arange(-reach_px, reach_px + 1e-9, _PROFILE_STEP_PX)
+    places = feet[:, :, None] + offsets[:, None] * normals[:, None, None]
+    window, corner = _window(rgb, places)
+    if window.size == 0:
+        return feet, normals, np.zeros(places.shape[:3], np.float32), offsets
+    inside = (places - corner).reshape(-1, len(offsets), 2).astype(np.float32)
     profiles = cv2.remap(
         window,
-        (places[..., 0] - x0).astype(np.float32),
-        (places[..., 1] - y0).astype(np.float32),
+        inside[..., 0],
+        inside[..., 1],
         cv2.INTER_LINEAR,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    return feet, normal, np.asarray(profiles, np.float32), offsets
+    return feet, normals, np.asarray(profiles, np.float32).reshape(places.shape[:3]), offsets
 
 
-def _crossing(
-    profiles: NDArray[np.float32], offsets: NDArray[np.float64], level: float
-) -> NDArray[np.float64]:
-    """Return where each profile (n, m) first rises through ``level`` between its ends; NaN if not.
+def _crossings(
+    profiles: NDArray[np.float32], offsets: NDArray[np.float64], levels: Sequence[float]
+) -> list[NDArray[np.float64]]:
+    """Return, for each level, where each profile (n, m) first rises through it; NaN if not.
 
     The ends' means stand for ink (0) and paper (1), so uneven light does not move the edge.
     """
@@ -195,37 +302,66 @@ def _crossing(
     contrast = paper - ink
     usable = contrast > 0.02
     scaled = (profiles - ink[:, None]) / np.where(usable, contrast, 1.0)[:, None]
-    above = scaled >= level
-    index = np.argmax(above, axis=1)
-    usable &= above.any(axis=1) & (index > 0)
     rows = np.arange(len(profiles))
-    low, high = scaled[rows, index - 1], scaled[rows, index]
-    share = (level - low) / np.where(high > low, high - low, 1.0)
     step = offsets[1] - offsets[0]
-    return np.where(usable, offsets[index - 1] + share * step, np.nan)
+    found = []
+    for level in levels:
+        above = scaled >= level
+        index = np.argmax(above, axis=1)
+        rises = usable & above[rows, index] & (index > 0)
+        low, high = scaled[rows, index - 1], scaled[rows, index]
+        share = (level - low) / np.where(high > low, high - low, 1.0)
+        found.append(np.where(rises, offsets[index - 1] + share * step, np.nan))
+    return found
 
 
-def _line(points: Points) -> tuple[Points, Points] | None:
-    """Return centre and direction of the line through points, outliers dropped once."""
+def _median(values: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return the median (k,) of each row's (k, n) known values; infinite for a row without."""
+    ranked = np.sort(np.where(known, values, np.inf), axis=1)
+    count, rows = known.sum(axis=1), np.arange(len(values))
+    low, high = ranked[rows, np.maximum(count - 1, 0) // 2], ranked[rows, count // 2]
+    return np.asarray((low + high) / 2, np.float64)
+
+
+def _lines(
+    points: NDArray[np.float64], known: NDArray[np.bool_]
+) -> tuple[Points, Points, NDArray[np.bool_]]:
+    """Return centre and direction (k, 2) of the lines through points (k, n, 2) that are known.
+
+    Outliers are dropped once. The third result is False for a line through too few points.
+    """
+    found = np.ones(len(points), np.bool_)
+    points = np.where(known[..., None], points, 0.0)
     for _ in range(2):
-        if len(points) < 6:
-            return None
-        centre = points.mean(axis=0)
-        _, _, axes = np.linalg.svd(points - centre, full_matrices=False)
-        distance = np.abs((points - centre) @ axes[1])
-        keep = distance <= max(3 * 1.4826 * float(np.median(distance)), 0.05)
-        points = points[keep]
-    return centre, axes[0]
+        count = known.sum(axis=1)
+        found &= count >= _LEAST_PER_LINE
+        centre = (points * known[..., None]).sum(axis=1) / np.maximum(count, 1)[:, None]
+        x, y = np.moveaxis((points - centre[:, None]) * known[..., None], -1, 0)
+        # The main axis of the points' spread: least squares of the distances across the line.
+        turn = 0.5 * np.arctan2(2 * (x * y).sum(axis=1), (x * x - y * y).sum(axis=1))
+        direction = np.column_stack([np.cos(turn), np.sin(turn)])
+        distance = np.abs(y * direction[:, :1] - x * direction[:, 1:])
+        limit = np.maximum(3 * 1.4826 * _median(distance, known), 0.05)
+        known = known & (distance <= limit[:, None])
+    return centre, direction, found
 
 
-def _meet(first: tuple[Points, Points], second: tuple[Points, Points]) -> Points | None:
-    """Return the crossing of two lines (centre, direction), or None if they are parallel."""
-    matrix = np.column_stack([first[1], -second[1]])
-    if abs(np.linalg.det(matrix)) < 0.1:
-        return None
-    share = np.linalg.solve(matrix, second[0] - first[0])
-    corner: Points = first[0] + share[0] * first[1]
-    return corner
+def _meetings(centre: Points, direction: Points) -> tuple[Points, NDArray[np.bool_]]:
+    """Return where each of 4 lines of every marker meets the one before it, and if it does.
+
+    Parameters
+    ----------
+    centre, direction : ndarray (m, 4, 2)
+    """
+    before, along = np.roll(centre, 1, axis=1), np.roll(direction, 1, axis=1)
+    turn = _cross(along, direction)
+    meet = np.abs(turn) >= 0.1
+    share = _cross(centre - before, direction) / np.where(meet, turn, 1.0)
+    return np.asarray(before + share[..., None] * along, np.float64), meet
+
+
+def _cross(first: Points, second: Points) -> NDArray[np.float64]:
+    return np.asarray(first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0], np.float64)
 
 
 def _worse_direction(widths: NDArray[np.float64]) -> float:
@@ -237,36 +373,46 @@ def _worse_direction(widths: NDArray[np.float64]) -> float:
     return max((float(pair.mean()) for pair in pairs if len(pair)), default=float("nan"))
 
 
-def _refined(grey: NDArray[np.uint8], place: MarkerPlace, corners: Points) -> Marker:
+def _refined(
+    rgb: NDArray[np.uint8], seen: Sequence[tuple[MarkerPlace, Points]]
+) -> tuple[Marker, ...]:
     """Fit a line to each edge in linear light and let the lines meet in the corners.
 
     Blur is symmetric in linear light and moves no edge there, while corner operators drift
     inwards with it. A corner whose lines cannot be fitted keeps its first place.
     """
-    sides = np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1)
-    reach = float(np.clip(0.75 * sides.min() / MODULES, 2.0, 12.0))
-    lines: list[tuple[Points, Points] | None] = []
-    widths = np.full(4, np.nan)
-    for index in range(4):
-        feet, normal, profiles, offsets = _edge_profiles(
-            grey, corners[index], corners[(index + 1) % 4], reach
+    if not seen:
+        return ()
+    corners = np.stack([quad for _, quad in seen])
+    reach = np.array([np.clip(0.75 * _sides(quad).min() / MODULES, 2.0, 12.0) for quad in corners])
+    edges, widths = (
+        np.stack(found)
+        for found in zip(
+            *(_edges(rgb, quad, far) for quad, far in zip(corners, reach, strict=True)), strict=True
         )
-        middle = _crossing(profiles, offsets, 0.5)
-        edge = feet + middle[:, None] * normal
-        lines.append(_line(edge[np.isfinite(middle)]))
-        width = _crossing(profiles, offsets, 0.9) - _crossing(profiles, offsets, 0.1)
-        if np.isfinite(width).sum() >= _SAMPLES_PER_EDGE // 2:
-            widths[index] = np.nanmedian(width)
-    refined = corners.copy()
-    for index in range(4):
-        before, after = lines[index - 1], lines[index]
-        if before is None or after is None:
-            continue
-        corner = _meet(before, after)
-        if corner is not None and np.linalg.norm(corner - corners[index]) <= reach + 2.0:
-            refined[index] = corner
-    return Marker(
-        place=place,
-        corners_xy=refined,
-        edge_width_px=_worse_direction(widths),
     )
+    lined = edges.reshape(-1, _SAMPLES_PER_EDGE, 2)
+    centre, direction, found = _lines(lined, np.isfinite(lined[..., 0]))
+    shape = (len(seen), 4)
+    refined, meet = _meetings(centre.reshape(*shape, 2), direction.reshape(*shape, 2))
+    found = found.reshape(shape)
+    near = np.linalg.norm(refined - corners, axis=2) <= reach[:, None] + 2.0
+    good = meet & near & found & np.roll(found, 1, axis=1)
+    refined = np.where(good[..., None], refined, corners)
+    known = np.isfinite(widths).reshape(-1, _SAMPLES_PER_EDGE)
+    width = _median(widths.reshape(known.shape), known)
+    width = np.where(known.sum(axis=1) >= _SAMPLES_PER_EDGE // 2, width, np.nan).reshape(shape)
+    return tuple(
+        Marker(place=place, corners_xy=own, edge_width_px=_worse_direction(wide))
+        for (place, _), own, wide in zip(seen, refined, width, strict=True)
+    )
+
+
+def _edges(
+    rgb: NDArray[np.uint8], quad: Points, reach_px: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return places (4, n, 2) on a marker's edges and the 10-90 % widths (4, n) there, or NaN."""
+    feet, normals, profiles, offsets = _edge_profiles(rgb, quad, reach_px)
+    crossings = _crossings(profiles.reshape(-1, len(offsets)), offsets, (0.1, 0.5, 0.9))
+    low, middle, high = (one.reshape(feet.shape[:2]) for one in crossings)
+    return feet + middle[..., None] * normals[:, None], high - low

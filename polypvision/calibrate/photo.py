@@ -1,7 +1,9 @@
 """Photo to PlateView: the card is found, the plane solved, the plate resampled and balanced."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import partial
+from typing import Any
 
 import cv2
 import numpy as np
@@ -20,6 +22,7 @@ from polypvision.calibrate.gates import (
 from polypvision.calibrate.lens import Lens, usual_lens
 from polypvision.calibrate.look import Look, look_at
 from polypvision.calibrate.markers import Marker, find_markers
+from polypvision.calibrate.picture import Photo, Picture
 from polypvision.calibrate.plane import CardCorners, tilt_deg
 from polypvision.calibrate.resample import resample, resample_by
 from polypvision.calibrate.scale_inputs import NODES
@@ -31,6 +34,7 @@ from polypvision.errors import (
     BarDoubtful,
     CardIncomplete,
     CardsOfTwoPlates,
+    PolypvisionError,
 )
 from polypvision.reading import Points, Scale
 
@@ -199,7 +203,7 @@ def _cover_cards(
 
 
 def _measure_light(
-    rgb: NDArray[np.uint8],
+    picture: Picture,
     look: Look,
     cards: dict[CardName, list[Marker]],
     print_scale: float,
@@ -209,17 +213,21 @@ def _measure_light(
 
     def way(pose: NDArray[np.float64]) -> Locate:
         if look.sight is None:
-            return partial(apply_homography, look.plane.plate_to_photo @ pose @ shrink)
-        return lambda points: look.card_to_photo(apply_homography(pose @ shrink, points))
+            whole = look.plane.plate_to_photo @ pose @ shrink
+            return partial(apply_homography, picture.from_photo @ whole)
+        return lambda points: picture.own_px(
+            look.card_to_photo(apply_homography(pose @ shrink, points))
+        )
 
-    def to_plate(photo_px: Points) -> Points:
+    def to_plate(own_px: Points) -> Points:
+        photo_px = picture.photo_px(own_px)
         if look.sight is None:
             own = look.plane.plate_to_photo @ look.card_poses[0] @ shrink
             return apply_homography(np.asarray(np.linalg.inv(own), np.float64), photo_px)
         return look.card_from_photo(photo_px) / print_scale
 
     return measure_light(
-        rgb,
+        picture.rgb,
         [
             (card_layout(name.kind), way(pose))
             for name, pose in zip(cards, look.card_poses, strict=True)
@@ -229,8 +237,39 @@ def _measure_light(
     )
 
 
+def view_of_photo(
+    photo: Photo,
+    *,
+    bar_mm: float | None = None,
+    lens: Lens | None = None,
+    surroundings: Surroundings | None = None,
+) -> PlateView:
+    """Return the plate of a photo that shows a card, from as few of its pixels as will do.
+
+    The photo is surveyed at a reduced size. Where that shows as much as a view does, it is
+    enough; a card farther away, and one that cannot be read, is looked at in full.
+
+    Parameters
+    ----------
+    photo : Photo
+    bar_mm, lens, surroundings
+        As in `view_from_card`, and so are the errors.
+    """
+    said: dict[str, Any] = {"bar_mm": bar_mm, "lens": lens, "surroundings": surroundings}
+    survey = photo.survey()
+    if survey.reduction == 1:
+        return view_from_card(survey, **said)
+    try:
+        view = view_from_card(survey, **said)
+    except PolypvisionError:
+        # All its pixels may show more, and say better what is wrong.
+        return view_from_card(photo.whole(), **said)
+    fine_enough = photo.at_scale(view.scale.mm_per_px)
+    return view if fine_enough is survey else view_from_card(fine_enough, **said)
+
+
 def view_from_card(
-    rgb: NDArray[np.uint8],
+    picture: Picture | NDArray[np.uint8],
     *,
     bar_mm: float | None = None,
     lens: Lens | None = None,
@@ -244,7 +283,7 @@ def view_from_card(
 
     Parameters
     ----------
-    rgb : ndarray (H, W, 3) of uint8
+    picture : Picture, or ndarray (H, W, 3) of uint8
         Upright photo.
     bar_mm : float, optional
         True length of the card's printed bar, measured with callipers.
@@ -266,9 +305,11 @@ def view_from_card(
     PhotoBlurred, PhotoOverexposed, PhotoDark
         If the photo would give misleading numbers.
     """
-    markers = find_markers(rgb)
+    picture = _as_picture(picture)
+    width, height = picture.size_px
+    markers = _markers_in(picture)
     if not plate_codes(marker.place for marker in markers):
-        trouble = why_unreadable(rgb, markers)
+        trouble = why_unreadable(picture.rgb, markers)
         if trouble is not None:
             raise trouble
     code, cards, stray = _cards_in(markers)
@@ -278,20 +319,23 @@ def view_from_card(
     print_scale = _print_scale(layouts[0], bar_mm)
     look = _look(
         _corners(cards, print_scale),
-        lens or usual_lens(rgb.shape[1], rgb.shape[0]),
+        lens or usual_lens(width, height),
         surroundings or Surroundings(),
     )
 
-    low, high = _extent((rgb.shape[0], rgb.shape[1]), look, layouts[0], print_scale)
+    low, high = _extent((height, width), look, layouts[0], print_scale)
     if look.sight is None:
-        view, valid = resample(rgb, look.plane.plate_to_photo, low, high)
+        way = picture.from_photo @ look.plane.plate_to_photo
+        view, valid = resample(picture.rgb, way, low, high)
     else:
-        view, valid = resample_by(rgb, look.to_photo, low, high)
+        view, valid = resample_by(
+            picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
+        )
     _cover_cards(valid, low, look, layouts, print_scale)
     middle = (low + high) / 2
     per_px = look.mm_per_px(middle)
 
-    light = _measure_light(rgb, look, cards, print_scale)
+    light = _measure_light(picture, look, cards, print_scale)
     used = [marker for found in cards.values() for marker in found]
     widths = [m.edge_width_px for m in used if np.isfinite(m.edge_width_px)]
     edge_width_mm = float(np.median(widths)) * per_px if widths else float("nan")
@@ -308,7 +352,7 @@ def view_from_card(
         flags.add("few-markers")
     plate_to_photo = look.homography(low, high)
     flags |= plane_flags(look.noise_px, per_px, tilt_deg(plate_to_photo, middle))
-    flags |= reach_flags(_share_beyond(rgb.shape[:2], look, layouts[0], low, high))
+    flags |= reach_flags(_share_beyond((height, width), look, layouts[0], low, high))
     print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
     inputs = look.scale_inputs(low, high, print_err)
     at_middle = np.array([one.change[NODES // 2, NODES // 2] for one in inputs])
@@ -333,15 +377,31 @@ def view_from_card(
     )
 
 
-def view_at_scale(rgb: NDArray[np.uint8], mm_per_px: float) -> PlateView:
+def _as_picture(picture: Picture | NDArray[np.uint8]) -> Picture:
+    return picture if isinstance(picture, Picture) else Picture(rgb=picture)
+
+
+def _markers_in(picture: Picture) -> tuple[Marker, ...]:
+    """Return the markers of a picture in pixels of the whole photo."""
+    return tuple(
+        replace(
+            marker,
+            corners_xy=picture.photo_px(marker.corners_xy),
+            edge_width_px=marker.edge_width_px * picture.reduction,
+        )
+        for marker in find_markers(picture.rgb)
+    )
+
+
+def view_at_scale(picture: Picture | NDArray[np.uint8], mm_per_px: float) -> PlateView:
     """Return the whole photo at a scale that a person gave, taken to be seen straight on.
 
     Parameters
     ----------
-    rgb : ndarray (H, W, 3) of uint8
+    picture : Picture, or ndarray (H, W, 3) of uint8
         Upright photo.
     mm_per_px : float
-        Millimetres per photo pixel.
+        Millimetres per pixel of the whole photo.
 
     Returns
     -------
@@ -349,9 +409,9 @@ def view_at_scale(rgb: NDArray[np.uint8], mm_per_px: float) -> PlateView:
         Plate coordinates start at the photo's top left pixel; colours are left as they are.
     """
     plate_to_photo = np.diag([1 / mm_per_px, 1 / mm_per_px, 1.0])
-    height, width = rgb.shape[:2]
-    high = np.array([width, height], dtype=np.float64) * mm_per_px
-    view, valid = resample(rgb, plate_to_photo, np.zeros(2), high)
+    picture = _as_picture(picture)
+    high = np.array(picture.size_px, np.float64) * mm_per_px
+    view, valid = resample(picture.rgb, picture.from_photo @ plate_to_photo, np.zeros(2), high)
     clipped = clipped_places(view, view)
     flags = light_flags(None, clipped, valid)
     if mm_per_px > 1 / COARSE_PX_PER_MM:

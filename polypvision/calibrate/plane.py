@@ -9,7 +9,7 @@ Hartley R, Zisserman A 2004, Multiple View Geometry in Computer Vision, 2nd ed.,
 (normalisation, estimation) and 5 (covariance of the estimate); chapters from memory.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -107,6 +107,28 @@ def _direct(card_mm: Points, photo_px: Points) -> NDArray[np.float64]:
     return np.asarray(matrix / matrix[2, 2], np.float64)
 
 
+def _slopes(
+    norm_mm: NDArray[np.float64], norm_px: NDArray[np.float64], card_mm: Points
+) -> Callable[[NDArray[np.float64], NDArray[np.bool_]], NDArray[np.float64]]:
+    """Return how the photo places of one card's points follow the normalised homography.
+
+    Most photos show one card, and slopes by formula take a quarter of the time of those by steps.
+    """
+    ideal = np.column_stack([card_mm, np.ones(len(card_mm))]) @ norm_mm.T
+
+    def slopes(values: NDArray[np.float64], keep: NDArray[np.bool_]) -> NDArray[np.float64]:
+        points = ideal[keep]
+        moved = points @ np.append(values[:8], 1.0).reshape(3, 3).T
+        by_weight = points / moved[:, 2:]
+        places = moved[:, :2] / moved[:, 2:]
+        found = np.zeros((len(points), 2, 8))
+        found[:, 0, 0:3] = found[:, 1, 3:6] = by_weight
+        found[:, :, 6:8] = -places[:, :, None] * by_weight[:, None, :2]
+        return np.asarray(found.reshape(-1, 8) / norm_px[0, 0], np.float64)
+
+    return slopes
+
+
 def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
     """Fit the homography of the plate's plane to the corners of its cards.
 
@@ -164,14 +186,21 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
         off: NDArray[np.float64] = (np.concatenate(moved) - photo)[keep].ravel()
         return off
 
+    jacobian = _slopes(norm_mm, norm_px, cards[0].card_mm) if len(cards) == 1 else "2-point"
     keep = np.ones(len(photo), dtype=np.bool_)
     # Soft loss first, so that one wrong corner does not bend the plane; then plain least squares
     # over the corners that fit, whose residuals give the covariance.
     fit = least_squares(
-        residuals, parameters, args=(keep,), loss="soft_l1", f_scale=0.5, x_scale="jac"
+        residuals,
+        parameters,
+        jacobian,
+        args=(keep,),
+        loss="soft_l1",
+        f_scale=0.5,
+        x_scale="jac",
     )
     keep = inliers(residuals(fit.x, keep).reshape(-1, 2), len(parameters))
-    fit = least_squares(residuals, fit.x, args=(keep,), x_scale="jac")
+    fit = least_squares(residuals, fit.x, jacobian, args=(keep,), x_scale="jac")
     spare = max(2 * int(keep.sum()) - len(parameters), 1)
     square_sum = float((fit.fun**2).sum())
     variance = max(square_sum / spare, FLOOR_PX**2)

@@ -4,7 +4,14 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from polypvision.calibrate.lens import Lens, cropped_lens, exif_lens, upright_lens, usual_lens
+from polypvision.calibrate.lens import (
+    FittedLens,
+    Lens,
+    cropped_lens,
+    exif_lens,
+    upright_lens,
+    usual_lens,
+)
 
 _SAME_FOCAL = 0.02
 """Focal lengths nearer than this are one: Exif rounds them."""
@@ -56,7 +63,7 @@ class PhotoCamera:
 
 
 @dataclass(frozen=True, kw_only=True)
-class LensProfile:
+class LensProfile(FittedLens):
     """One lens at one focal length, calibrated from photos of a board.
 
     Attributes
@@ -64,16 +71,9 @@ class LensProfile:
     make, model : str
     focal_mm, focal_35mm : float or None
     width_px, height_px : int
-        Of the photos, as stored; all lengths in px are of these.
-    focal_px, focal_err : float
-        Standard uncertainty as a part of it.
-    centre_px, centre_err_px : tuple of 2 floats, float
-    distortion : tuple of 5 floats
-        k1, k2, p1, p2, k3.
-    bend_err : float
-        Standard uncertainty of the displacement in the corners, as a part of the radius.
-    n_photos, rms_px, coverage : int, float, float
-        What it rests on.
+        Of the photos, as stored.
+    n_photos : int
+        On how many it rests.
     """
 
     make: str
@@ -82,15 +82,7 @@ class LensProfile:
     focal_35mm: float | None
     width_px: int
     height_px: int
-    focal_px: float
-    focal_err: float
-    centre_px: tuple[float, float]
-    centre_err_px: float
-    distortion: tuple[float, float, float, float, float]
-    bend_err: float
     n_photos: int
-    rms_px: float
-    coverage: float
 
     @property
     def name(self) -> str:

@@ -30,6 +30,7 @@ _CODE_OF_LINEAR: NDArray[np.uint8] = np.round(
 
 def to_codes(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
     """Return linear light (clipped to 0..1) as 8-bit sRGB codes, within one code of the formula."""
-    steps = np.clip(linear, 0.0, 1.0) * (_LOOKUP_SIZE - 1) + 0.5
-    codes: NDArray[np.uint8] = _CODE_OF_LINEAR[steps.astype(np.int32)]
-    return codes
+    steps = np.clip(linear, 0.0, 1.0)
+    steps *= _LOOKUP_SIZE - 1
+    steps += 0.5
+    return _CODE_OF_LINEAR.take(steps.astype(np.uint16))

@@ -113,16 +113,17 @@ class PlateView:
         """Return each scale input's change (k,) at one place of the plate, in their order."""
         height, width = self.valid.shape
         column, row = self.from_mm(place_mm[None, :])[0] / (max(width - 1, 1), max(height - 1, 1))
-        return np.array([_between(one.change, row, column) for one in self.scale_inputs])
+        return _between(np.stack([one.change for one in self.scale_inputs]), row, column)
 
 
-def _between(grid: NDArray[np.float64], row: float, column: float) -> float:
-    """Return a grid's value at parts 0 to 1 of its height and width, by bilinear interpolation."""
-    place = np.clip([row, column], 0.0, 1.0) * (np.array(grid.shape) - 1)
-    first = np.minimum(place.astype(int), np.array(grid.shape) - 2)
+def _between(grids: NDArray[np.float64], row: float, column: float) -> NDArray[np.float64]:
+    """Return grids' values (k,) at parts 0 to 1 of their height and width, bilinear."""
+    last = np.array(grids.shape[1:]) - 1
+    place = np.clip([row, column], 0.0, 1.0) * last
+    first = np.minimum(place.astype(int), last - 1)
     (r, c), (down, right) = first, place - first
-    near = grid[r : r + 2, c : c + 2]
-    return float(np.array([1 - down, down]) @ near @ np.array([1 - right, right]))
+    near = grids[:, r : r + 2, c : c + 2]
+    return np.asarray(np.array([1 - down, down]) @ near @ np.array([1 - right, right]), np.float64)
 
 
 def apply_homography(homography: NDArray[np.float64], points_xy: Points) -> Points:

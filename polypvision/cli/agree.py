@@ -1,12 +1,12 @@
 """``polypvision repeat`` and ``polypvision agree``: how far to trust a reading."""
 
-from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from polypvision.cli.common import (
+    ChartsOption,
     JsonOption,
     LogbookOption,
     check_above_zero,
@@ -14,15 +14,10 @@ from polypvision.cli.common import (
     opened,
     progress_bar,
     show_table,
+    write_charts,
     write_json,
 )
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-ChartsOption = Annotated[
-    Path | None, typer.Option("--charts", metavar="DIR", help="Write charts (SVG) to DIR.")
-]
 BarOption = Annotated[
     float | None,
     typer.Option(
@@ -35,18 +30,6 @@ ScaleOption = Annotated[
     float | None,
     typer.Option(metavar="X", callback=check_above_zero, help="Scale, where there is no card."),
 ]
-
-
-def _write_charts(folder: Path | None, charts: "Iterable[tuple[str, Figure]]") -> None:
-    from polypvision.files.outputs import make_folder, write_bytes
-    from polypvision.reports import svg
-
-    if folder is None:
-        return
-    make_folder(folder)
-    for name, figure in charts:
-        write_bytes(folder / f"{name}.svg", svg(figure))
-        typer.echo(f"Wrote {folder / name}.svg", err=True)
 
 
 def repeat(
@@ -79,7 +62,7 @@ def repeat(
         ("diameter", "mm", [one.values(lambda p: p.diameter_mm) for one in found.polyps]),
         ("area", "mm²", [one.values(lambda p: p.area_mm2) for one in found.polyps]),
     )
-    _write_charts(
+    write_charts(
         charts,
         (
             (what, repeat_chart(values, sd=found.sizes[key].sd, what=what, unit=unit))
@@ -157,7 +140,7 @@ def agree(
     ]
     if found.mouths.any():
         drawn.append(("mouths", mouth_chart(found.mouths, MOUTH_CLASSES)))
-    _write_charts(charts, drawn)
+    write_charts(charts, drawn)
     if is_terminal(json):
         return
     for line in (*hand_lines(found), *report.not_found):

@@ -5,6 +5,8 @@ from typing import Annotated, Literal
 
 import typer
 
+from polypvision.words import counted
+
 _SUFFIXES = (".pdf", ".svg", ".png")
 
 
@@ -71,8 +73,8 @@ def card(
     write_bytes(out, data)
     sizes = sorted({f"{page.size_mm[0]:g} x {page.size_mm[1]:g} mm" for page in pages})
     typer.echo(
-        f"Drew {len(cards)} {'card' if len(cards) == 1 else 'cards'} on {len(pages)} "
-        f"{'page' if len(pages) == 1 else 'pages'} ({', '.join(sizes)}): {out}"
+        f"Drew {counted(len(cards), 'card')} on {counted(len(pages), 'page')} "
+        f"({', '.join(sizes)}): {out}"
     )
     typer.echo("Print at 100 % (no fitting to the page), then measure the bar with callipers.")
 

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from polypvision.plates.read import Progress
     from polypvision.store.logbook import Logbook
 
@@ -24,6 +26,11 @@ LogbookOption = Annotated[
 JsonOption = Annotated[
     Path | None,
     typer.Option("--json", metavar="OUT", help="Write the result as JSON; - is the terminal."),
+]
+
+
+ChartsOption = Annotated[
+    Path | None, typer.Option("--charts", metavar="DIR", help="Write charts (SVG) to DIR.")
 ]
 
 
@@ -75,6 +82,19 @@ def write_json(path: Path | None, value: Any) -> None:
         typer.echo(json_text(value), nl=False)
     else:
         write_text(path, json_text(value))
+
+
+def write_charts(folder: Path | None, charts: "Iterable[tuple[str, Figure]]") -> None:
+    """Write charts as SVG into a folder, under their names, if one was asked for."""
+    from polypvision.files.outputs import make_folder, write_bytes
+    from polypvision.reports import svg
+
+    if folder is None:
+        return
+    make_folder(folder)
+    for name, figure in charts:
+        write_bytes(folder / f"{name}.svg", svg(figure))
+        typer.echo(f"Wrote {folder / name}.svg", err=True)
 
 
 def is_terminal(path: Path | None) -> bool:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypvision.cli.common import LogbookOption, opened
+from polypvision.words import counted
 
 if TYPE_CHECKING:
     from polypvision.store.logbook import Logbook
@@ -75,8 +76,9 @@ def _list(book: "Logbook", photo: str) -> None:
         typer.echo(standing_words(standing))
     labels = " ".join(str(polyp.label) for polyp in found.reading.polyps) or "none"
     typer.echo(
-        f"{found.reading.facts.photo}: {found.corrected.machine.n_polyps} polyps as read, "
-        f"{found.reading.n_polyps} as corrected (labels {labels}); version {found.version}."
+        f"{found.reading.facts.photo}: {counted(found.corrected.machine.n_polyps, 'polyp')} "
+        f"as read, {found.reading.n_polyps} as corrected (labels {labels}); "
+        f"version {found.version}."
     )
 
 
@@ -92,7 +94,8 @@ def _record(book: "Logbook", path: Path, author: str | None, seen: str | None) -
     for photo in done.photos:
         reading = photo.reading
         typer.echo(
-            f"{reading.facts.photo}: {reading.n_polyps} polyps, {reading.n_mouths} mouths, wound "
+            f"{reading.facts.photo}: {counted(reading.n_polyps, 'polyp')}, "
+            f"{counted(reading.n_mouths, 'mouth')}, wound "
             f"{sum(polyp.wound_mm2 for polyp in reading.polyps):.1f} mm2; version {photo.version}."
         )
         for standing in photo.corrected.open:

@@ -3,18 +3,25 @@
 from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
-from typing import Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
 from polypvision.cli.common import (
+    ChartsOption,
     JsonOption,
     LogbookOption,
     is_terminal,
     opened,
     progress_bar,
+    write_charts,
     write_json,
 )
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from polypvision.evaluate.probabilities import Scores
 
 _Scores = TypeVar("_Scores")
 _Score = Callable[[int, int, Path | None], None]
@@ -57,6 +64,12 @@ def evaluate(
             metavar="N", min=0, help="Spoil photos of N plates; are they refused or flagged?"
         ),
     ] = 0,
+    probabilities: Annotated[
+        int,
+        typer.Option(
+            metavar="N", min=0, help="Read N painted pictures of each sort; are readers too sure?"
+        ),
+    ] = 0,
     people: Annotated[
         bool,
         typer.Option("--people", help="Compare the machine with people's corrections so far."),
@@ -65,9 +78,10 @@ def evaluate(
     jobs: Annotated[
         int,
         typer.Option(
-            metavar="N", min=1, help="Processes that --uncertainty and --gates spread over."
+            metavar="N", min=1, help="Processes to spread drawn plates and pictures over."
         ),
     ] = 1,
+    charts: ChartsOption = None,
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
@@ -88,6 +102,10 @@ def evaluate(
     said with the right remedy, and how often good photos are complained of. --json also writes what
     was said of each photo.
 
+    With --probabilities: how often what is said with a probability is so, before and after
+    calibration: that something is a polyp, and that it has two mouths. Brier score, expected
+    calibration error (10 bins of equal number), and with --charts a reliability diagram.
+
     With --people: count bias, limits of agreement of diameters, and mouths; the machine's
     readings in the logbook against what people made of them.
     """
@@ -97,6 +115,7 @@ def evaluate(
         _stock: stock,
         partial(_uncertainty, jobs=jobs): uncertainty,
         partial(_gates, jobs=jobs): gates,
+        partial(_probabilities, jobs=jobs, charts=charts): probabilities,
     }
     asked = [(score, count) for score, count in invented.items() if count]
     if people and readings is None and not asked:
@@ -109,7 +128,7 @@ def evaluate(
     else:
         raise typer.BadParameter(
             "give READINGS.json and TRUTH.json, --series N, --forecasts N, --stock N, "
-            "--uncertainty N, --gates N or --people."
+            "--uncertainty N, --gates N, --probabilities N or --people."
         )
 
 
@@ -191,6 +210,44 @@ def _gates(count: int, seed: int, json: Path | None, jobs: int) -> None:
         lambda show: of.score_gates(count, seed=seed, jobs=jobs, show=show),
         of.gates_record, of.gates_lines,
     )  # fmt: skip
+
+
+def _probabilities(
+    count: int, seed: int, json: Path | None, jobs: int, charts: Path | None
+) -> None:
+    from polypvision.evaluate import probabilities as of
+
+    with progress_bar("Reading") as show:
+        scores = of.score_probabilities(
+            count, seed=seed, jobs=jobs, show=lambda done: show(done, len(of.GROUPS) * count, "")
+        )
+    write_json(json, of.probabilities_record(scores))
+    write_charts(charts, ((claim, _reliability(claim, scores)) for claim in scores))
+    if not is_terminal(json):
+        for line in of.probabilities_lines(scores):
+            typer.echo(line)
+
+
+def _reliability(claim: str, scores: "Scores") -> "Figure":
+    from polypvision.evaluate.probabilities import CLAIMS, Bin, reliability
+    from polypvision.reports import Reliability, reliability_chart
+
+    def line(bins: list[Bin]) -> Reliability:
+        return Reliability(
+            said=[one.said for one in bins],
+            share=[one.share for one in bins],
+            low=[one.low for one in bins],
+            high=[one.high for one in bins],
+        )
+
+    panels = {
+        group: {
+            "before": line(reliability(claims.before, claims.true)),
+            "after": line(reliability(claims.after, claims.true)),
+        }
+        for group, claims in scores[claim].items()
+    }
+    return reliability_chart(panels, what=CLAIMS[claim])
 
 
 def _readings(readings: Path, truth: Path, json: Path | None) -> None:

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from polypvision.cli.common import number, progress_bar, show_table
+from polypvision.words import counted
 
 
 def lens(
@@ -42,7 +43,7 @@ def lens(
         f"{profile.name}: focal length {profile.focal_px:.0f} px "
         f"(± {100 * profile.focal_err:.2f} %), corners miss by {profile.rms_px:.2f} px, "
         f"{profile.coverage:.0%} of the picture covered, board tilted up to "
-        f"{made.fit.tilt_deg:.0f} degrees, {profile.n_photos} photos used."
+        f"{made.fit.tilt_deg:.0f} degrees, {counted(profile.n_photos, 'photo')} used."
     )
     if profile.coverage < 1.0:
         typer.echo("Surer with the board in the corners of the picture that were not covered.")

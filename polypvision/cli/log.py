@@ -9,6 +9,7 @@ import typer
 
 from polypvision.cli.common import LogbookOption, date_option, opened
 from polypvision.events import CutMethod, LogEntry, LogKind
+from polypvision.words import counted
 
 log_app = typer.Typer(
     no_args_is_help=True,
@@ -214,4 +215,4 @@ def import_table(
 
     with opened(logbook, create=True) as book:
         lines, new = note_table(book, table)
-    typer.echo(f"{lines} lines in {table}, {new} of them new.")
+    typer.echo(f"{counted(lines, 'line')} in {table}, {new} of them new.")

@@ -5,6 +5,7 @@ from typing import Annotated
 import typer
 
 from polypvision.cli.common import LogbookOption, check_above_zero, opened, show_table
+from polypvision.words import counted
 
 
 def plates(
@@ -44,7 +45,7 @@ def plates(
     logbook: LogbookOption = None,
 ) -> None:
     """List the plates in the logbook, or show or change what is said of one."""
-    from polypvision.plates.log import list_plates, numbered_log_of, say_of_plate
+    from polypvision.plates.log import list_plates, numbered_log_of, one_plate, say_of_plate
     from polypvision.plates.names import plate_name
 
     said = (line, normal_mouths, bar_mm, note, disc_height_mm, water_depth_mm)
@@ -66,11 +67,11 @@ def plates(
             )
             if due:
                 typer.echo(
-                    f"{due} photos were read before this was said. Read their folder again with "
-                    "--record to bring them up to date."
+                    f"{counted(due, 'photo was', 'photos were')} read before this was said. "
+                    "Read their folder again with --record to bring them up to date."
                 )
         entries = [] if name is None else numbered_log_of(book, name)
-        found = [one for one in list_plates(book) if name in (None, one.facts.plate)]
+        found = list_plates(book) if name is None else [one_plate(book, name)]
     if not found:
         typer.echo("No plate is recorded yet. Record photos with: polypvision read --record PHOTO")
         return

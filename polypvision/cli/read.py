@@ -22,6 +22,7 @@ from polypvision.cli.common import (
     write_json,
 )
 from polypvision.cli.report import write_pages
+from polypvision.words import counted
 
 if TYPE_CHECKING:
     from polypvision.plates.read import PhotoOutcome
@@ -213,8 +214,7 @@ def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: boo
             typer.echo(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}", err=True)
     counts = Counter[str](one.status for one in outcomes)
     parts = [f"{counts[status]} {words}" for status, words in _WORDS.items() if counts[status]]
-    photos = "1 photo" if len(outcomes) == 1 else f"{len(outcomes)} photos"
-    typer.echo(f"{photos}: {', '.join(parts)}.", err=to_stderr)
+    typer.echo(f"{counted(len(outcomes), 'photo')}: {', '.join(parts)}.", err=to_stderr)
     if not recording:
         typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
 

@@ -5,6 +5,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from polypvision.words import counted
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -120,7 +122,7 @@ def _photos(scenes: "tuple[Scene, ...]", out: Path, truth: Path, tables: Path) -
     _csv(truth / "truth.csv", truth_table(records))
     for name, table in zip(("photos", "things"), tables_from_scenes(scenes), strict=True):
         _csv(tables / f"{name}.csv", table)
-    typer.echo(f"Painted {len(scenes)} photos into {out}.")
+    typer.echo(f"Painted {counted(len(scenes), 'photo')} into {out}.")
 
 
 def _season(out: Path) -> None:

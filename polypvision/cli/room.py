@@ -13,6 +13,7 @@ from polypvision.cli.common import (
     day_option,
     is_terminal,
     opened,
+    progress_bar,
     show_table,
     write_json,
 )
@@ -190,8 +191,8 @@ def today(
     A task that was ticked off comes back when there is new evidence for it.
     """
     from polypvision.plates.done import split_done, tick_off
+    from polypvision.plates.dues import today as tasks_of
     from polypvision.plates.room import task_record
-    from polypvision.plates.room import today as tasks_of
     from polypvision.reports.remarks import later_words
     from polypvision.today import TodaySettings
 
@@ -205,7 +206,10 @@ def today(
             param_hint="--photo-days",
         ) from error
     with opened(logbook) as book:
-        tasks, later = tasks_of(book, day, size_mm=size_mm, settings=settings)
+        with progress_bar("Looking at plates") as progress:
+            tasks, later = tasks_of(
+                book, day, size_mm=size_mm, settings=settings, progress=progress
+            )
         for key, is_done in ((done, True), (undo, False)):
             if key is not None:
                 tick_off(book, tasks, key, author=author or getpass.getuser(), done=is_done)

@@ -13,6 +13,7 @@ from polypvision.cli.common import (
     show_table,
     write_json,
 )
+from polypvision.words import counted
 
 if TYPE_CHECKING:
     from polypvision.healing import WoundCourse
@@ -51,7 +52,10 @@ def track(
             typer.echo(f"{course.name}: {course.sentence}")
     for remark in tracks.remarks:
         typer.echo(remark)
-    typer.echo(f"Plate {name}: {len(tracks.individuals)} polyps on {len(tracks.photos)} photos.")
+    typer.echo(
+        f"Plate {name}: {counted(len(tracks.individuals), 'polyp')} "
+        f"on {counted(len(tracks.photos), 'photo')}."
+    )
 
 
 _NUMBERS = ("photos", "mm\nthen", "mm\nnow", "wound\nmm2", "closed\n%")

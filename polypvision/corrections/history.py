@@ -38,11 +38,12 @@ def to_redo(corrections: Sequence[Correction], author: str) -> str | None:
     """
     gone = withdrawn(corrections)
     acts = {one.id for one in corrections if not isinstance(one.act, Withdraw)}
-    own = [one for one in in_order(corrections) if one.author == author and one.id not in gone]
+    own = [one for one in in_order(corrections) if one.author == author]
     for one in reversed(own):
-        if isinstance(one.act, Withdraw) and one.act.of in acts:
-            return one.id
         if not isinstance(one.act, Withdraw):
-            # Whoever goes on correcting leaves what was undone behind.
+            # Whoever goes on correcting leaves what was undone behind, also if somebody else
+            # takes that correction back.
             return None
+        if one.act.of in acts and one.id not in gone:
+            return one.id
     return None

@@ -63,6 +63,8 @@ KEYS: Mapping[str, tuple[str, ...]] = {
 }
 """Keys of each kind besides ``photo`` and ``kind``."""
 _POINTS_MOST = 20_000
+_MOST = 1e6
+"""No photo is as many pixels wide, and no polyp as many millimetres."""
 _NAME_MOST = 40
 _MACHINE_NAME = re.compile(r"P\d+")
 
@@ -227,7 +229,7 @@ def _number(value: Any, what: str) -> float:
         number = math.nan if isinstance(value, (bool, str)) else float(value)
     except (TypeError, ValueError, OverflowError):
         number = math.nan  # JSON may hold whole numbers that are larger than any photo.
-    if not math.isfinite(number):
+    if not abs(number) <= _MOST:
         raise CorrectionError(f"{what} is {str(value)[:40]}. Give a number.")
     return number
 

@@ -190,13 +190,13 @@ def truth_photos(records: Sequence[Mapping[str, Any]]) -> tuple[TruthPhoto, ...]
     TableError
         If an entry has neither shape or lacks a key.
     """
-    if isinstance(records, Mapping | str):
+    if not isinstance(records, Sequence) or isinstance(records, str):
         raise TableError("The truth is not a list; give a JSON list with one object per photo.")
     photos: list[TruthPhoto] = []
     for number, record in enumerate(records, 1):
         try:
             photos.append(_from_ellipses(record) if "file" in record else _from_record(record))
-        except (KeyError, TypeError, ValueError) as trouble:
+        except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as trouble:
             what = f"no {trouble}" if isinstance(trouble, KeyError) else str(trouble)
             raise TableError(
                 f"Entry {number} of the truth cannot be used: {what}. "

@@ -318,10 +318,18 @@ def _share(pulls: Sequence[float]) -> float:
 
 def uncertainty_record(scores: UncertaintyScores) -> dict[str, Any]:
     """Return the figures, and what became of each plate, as plain JSON values; shares 0 to 1."""
-    record: dict[str, Any] = plain(
-        _figures(scores) | {"trials": [asdict(trial) for trial in scores.trials]}
-    )
+    trials = [_short(asdict(trial)) for trial in scores.trials]
+    record: dict[str, Any] = plain(_figures(scores) | {"trials": trials})
     return record
+
+
+def _short(value: Any) -> Any:
+    """Return a value, its numbers to five digits: thousands of polyps make a long file."""
+    if isinstance(value, dict):
+        return {key: _short(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_short(one) for one in value]
+    return float(f"{value:.5g}") if isinstance(value, float) else value
 
 
 def _figures(scores: UncertaintyScores) -> dict[str, Any]:

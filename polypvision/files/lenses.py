@@ -17,6 +17,8 @@ _MAKE, _MODEL, _ORIENTATION = 0x010F, 0x0110, 0x0112
 _FOCAL, _FOCAL_35, _ZOOM = 0x920A, 0xA405, 0xA404
 _WIDTH, _HEIGHT = 0xA002, 0xA003
 _KIND = "polypvision lens profile"
+_MOST = 1e6
+"""No lens, picture or focal length is larger, in px or mm."""
 
 
 def _number(value: object) -> float | None:
@@ -115,11 +117,37 @@ def _read(path: Path) -> LensProfile:
             key: tuple(value) if isinstance(value, list) else value for key, value in values.items()
         }
         profile = LensProfile(**known)
-        if not (profile.focal_px > 0 and len(profile.distortion) == 5):
+        if not _possible(profile):
             raise ValueError("its numbers cannot be")
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
+    except (OSError, ValueError, LookupError, TypeError, AttributeError, RecursionError) as error:
         raise LensError(
             f"{path} is no lens profile that can be used ({error}). Move it away, or make it anew "
             "with: polypvision lens PHOTOS"
         ) from error
     return profile
+
+
+def _possible(profile: LensProfile) -> bool:
+    """Whether a profile's values are of their kind and could be those of a lens."""
+    if not (isinstance(profile.make, str) and isinstance(profile.model, str)):
+        return False
+    lengths = (profile.focal_px, profile.width_px, profile.height_px)
+    # Exif does not always tell these.
+    told = [one for one in (profile.focal_mm, profile.focal_35mm) if one is not None]
+    others = (
+        *profile.centre_px,
+        *profile.distortion,
+        profile.focal_err,
+        profile.centre_err_px,
+        profile.bend_err,
+        profile.n_photos,
+        profile.rms_px,
+        profile.coverage,
+    )
+    return (
+        len(profile.centre_px) == 2
+        and len(profile.distortion) == 5
+        and all(1 <= one <= _MOST for one in lengths)
+        and all(0 < one <= _MOST for one in told)
+        and all(-_MOST <= one <= _MOST for one in others)
+    )

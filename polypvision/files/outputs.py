@@ -5,10 +5,11 @@ import errno
 import json
 import os
 import tempfile
+from collections.abc import Iterator
 from datetime import datetime
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -129,6 +130,35 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+@contextlib.contextmanager
+def written_in_pieces(path: Path) -> Iterator[BinaryIO]:
+    """Write a file too large for memory: it is there, whole, once the block ends without error.
+
+    Raises
+    ------
+    OutputError
+        As `write_bytes`.
+    """
+    try:
+        path = path.resolve()
+        if path.is_dir():
+            raise IsADirectoryError(errno.EISDIR, "is a folder")
+        handle, temporary = _temporary(path)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                yield file
+                file.flush()
+                os.fsync(file.fileno())
+            temporary.chmod(_mode(path))
+            put_in_place(temporary, path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+            raise
+    except OSError as error:
+        raise output_error(path, error) from error
+
+
 def _mode(path: Path) -> int:
     """Permissions as an ordinary new file gets them, or as the replaced file had them."""
     if path.exists():
@@ -143,14 +173,36 @@ def write_text(path: Path, text: str) -> None:
     write_bytes(path, text.encode("utf-8", "backslashreplace"))
 
 
-def make_folder(path: Path) -> Path:
+def make_private(path: Path) -> None:
+    """Make an empty file that its owner alone may read, whatever the umask.
+
+    Raises
+    ------
+    FileExistsError
+    OSError
+    """
+    os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    path.chmod(0o600)
+
+
+def make_folder(path: Path, *, private: bool = False) -> Path:
     """Return the folder, created with those above it where missing.
+
+    Parameters
+    ----------
+    path : Path
+    private : bool
+        If it is made, its owner alone may look into it; one that is there stays as it is.
 
     Raises
     ------
     OutputError
     """
     try:
+        if private and not path.exists():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.mkdir(mode=0o700, exist_ok=True)
+            path.chmod(0o700)
         path.mkdir(parents=True, exist_ok=True)
     except FileExistsError as error:
         raise OutputError(f"{path} is a file, not a folder. Give another name.") from error

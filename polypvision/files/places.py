@@ -5,24 +5,32 @@ import sys
 from pathlib import Path
 
 
-def default_logbook() -> Path:
-    """Return where the logbook lies.
+def default_logbook() -> Path | str:
+    """Return where the logbook lies: a file, or the address of a database.
 
-    The environment variable POLYPVISION_LOGBOOK first; else the folder where this system keeps a
-    person's data (on Linux by the XDG Base Directory Specification, from memory).
+    The environment variable POLYPVISION_LOGBOOK first; else a file in `data_folder`.
     """
     chosen = os.environ.get("POLYPVISION_LOGBOOK")
     if chosen:
-        return Path(chosen)
+        # As a path an address would lose one of its slashes.
+        return chosen if "://" in chosen else Path(chosen)
+    return data_folder() / "logbook.sqlite"
+
+
+def data_folder() -> Path:
+    """Return the folder where this system keeps a person's data of this program (on Linux by the
+    XDG Base Directory Specification, from memory)."""
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
     elif sys.platform == "darwin":
         base = Path.home() / "Library" / "Application Support"
     else:
         base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
-    return base / "polypvision" / "logbook.sqlite"
+    return base / "polypvision"
 
 
 def default_profiles() -> Path:
-    """Return the folder of lens profiles: ``calibration``, beside the logbook."""
-    return default_logbook().parent / "calibration"
+    """Return the folder of lens profiles: ``calibration``, beside the logbook, or in the person's
+    data folder where the logbook lies on a server."""
+    logbook = default_logbook()
+    return (logbook.parent if isinstance(logbook, Path) else data_folder()) / "calibration"

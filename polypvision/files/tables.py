@@ -3,7 +3,7 @@
 import csv
 import json
 from collections.abc import Iterable, Mapping, Sequence
-from io import BytesIO, StringIO
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
@@ -69,18 +69,6 @@ def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
         for polyp in outcome.polyps
     )
     return table(rows, POLYPS)
-
-
-def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as CSV (RFC 4180, UTF-8); a missing value is an empty field."""
-    return frame.to_csv(index=False, lineterminator="\r\n").encode()
-
-
-def parquet_bytes(frame: pd.DataFrame) -> bytes:
-    """Return a table as Parquet."""
-    buffer = BytesIO()
-    frame.to_parquet(buffer, index=False)
-    return buffer.getvalue()
 
 
 def coco_record(
@@ -220,6 +208,8 @@ def read_json(path: Path, remedy: str = "Give the file that --json wrote.") -> A
         raise TableError(f"{path} cannot be read ({error.strerror}). Check the name.") from error
     except ValueError as error:
         raise TableError(f"{path} is not JSON ({error}). {remedy}") from error
+    except RecursionError as error:
+        raise TableError(f"{path} is JSON within JSON without end. {remedy}") from error
 
 
 def read_outcomes(path: Path) -> list[Outcome]:
@@ -235,7 +225,7 @@ def read_outcomes(path: Path) -> list[Outcome]:
         if not isinstance(records, list):
             raise TypeError("no list")
         return [from_record(record) for record in records]
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
+    except (LookupError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise TableError(
             f"{path} is not a list of readings ({type(error).__name__}: {error}). "
             "Write one with: polypvision read PHOTO... --json FILE"

@@ -13,6 +13,7 @@ from polypvision.growth.shared import SharedGrowth, shared_growth, size_table
 from polypvision.healing import WoundCourse
 from polypvision.reading import PlateReading
 from polypvision.track import Individual, PlateTracks
+from polypvision.words import counted
 
 LEAST_DATES = 3
 """Two dates always lie on a line: without a third nobody knows how well."""
@@ -226,8 +227,7 @@ def fit_rate(
 
 def _sentence(rate: GrowthRate | None, n_dates: int) -> str:
     if rate is None:
-        dates = "1 date" if n_dates == 1 else f"{n_dates} dates"
-        return f"no rate can be given: seen on {dates}, {LEAST_DATES} are needed"
+        return f"no rate can be given: seen on {counted(n_dates, 'date')}, {LEAST_DATES} are needed"
     figure = f"{rate.percent_per_week:+.1f} ± {rate.percent_per_week_err:.1f} % a week"
     if not rate.told:
         text = f"no growth can be told from none: {figure} is not different from zero"

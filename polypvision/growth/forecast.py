@@ -11,6 +11,7 @@ from polypvision.forecasts import DayForecast, SizeForecast, day_forecast, no_fo
 from polypvision.growth.courses import LEAST_DATES, GrowthCourse, PlateGrowth
 from polypvision.growth.forms import FormFit, choose_form
 from polypvision.growth.lines import LineFit, fit_line
+from polypvision.words import counted
 
 Floats = NDArray[np.float64]
 
@@ -116,8 +117,7 @@ def _of(course: GrowthCourse, polyp: int, growth: PlateGrowth, size: float) -> S
     n = len(np.unique(np.floor(course.days[usable])))
     last = float(course.days[-1])
     if n < LEAST_DATES:
-        dates = "1 date" if n == 1 else f"{n} dates"
-        reason = f"no date can be given: seen on {dates}, {LEAST_DATES} are needed"
+        reason = f"no date can be given: seen on {counted(n, 'date')}, {LEAST_DATES} are needed"
         return SizeForecast(
             name=course.name, size_mm=size, model=None, n_dates=n, when=no_forecast(last, reason)
         )

@@ -39,9 +39,14 @@ def band_width_mm(
     px_per_mm, perimeter_mm : float
     """
     side = 2 * _REACH_PX + 1
-    kernel = np.ones((side, side), np.uint8)
-    own = mask.astype(np.uint8)
-    near = (cv2.dilate(own, kernel) > 0) & (cv2.erode(own, kernel) == 0)
+    count = cv2.boxFilter(
+        mask.view(np.uint8),
+        cv2.CV_16U,
+        (side, side),
+        normalize=False,
+        borderType=cv2.BORDER_REPLICATE,
+    )
+    near = (count > 0) & (count < side * side)
     unsure = (tissue > UNSURE[0]) & (tissue < UNSURE[1]) & near
     return float(np.count_nonzero(unsure) / px_per_mm**2 / max(perimeter_mm, 1e-9))
 

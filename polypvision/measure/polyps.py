@@ -48,15 +48,19 @@ def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
 def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the convex hull of a polyp: glare in it can pass for a hole or a dent."""
     filled = mask.astype(np.uint8)
-    hull = cv2.convexHull(np.asarray(cv2.findNonZero(filled)))
-    cv2.fillConvexPoly(filled, hull, 1)
+    rows = np.flatnonzero(mask.any(axis=1))
+    first = mask[rows].argmax(axis=1)
+    last = mask.shape[1] - 1 - mask[rows, ::-1].argmax(axis=1)
+    # The ends of the rows are enough: no other pixel can be a corner of the hull.
+    ends = np.column_stack([np.concatenate([first, last]), np.concatenate([rows, rows])])
+    cv2.fillConvexPoly(filled, cv2.convexHull(ends.astype(np.int32)), 1)
     return filled.astype(np.bool_)
 
 
 def _touches_neighbour(labels: NDArray[np.int32], label: int) -> bool:
     own = labels == label
-    other = (labels != label) & (labels != 0)
-    near = (
+    other = ~own & (labels != 0)
+    near = other.any() and (
         (own[1:] & other[:-1]).any()
         or (own[:-1] & other[1:]).any()
         or (own[:, 1:] & other[:, :-1]).any()
@@ -154,7 +158,7 @@ def _measure(
     budget = budget_lines(
         parts, size, outline_err, wound_mm2=wound_mm2, wound_border_err_mm2=border_err
     )
-    clipped = np.asarray((rgb >= _GLARE_CODE).all(axis=2), np.bool_)
+    clipped = np.asarray(cv2.inRange(rgb, (_GLARE_CODE,) * 3, (255,) * 3), np.bool_)
     if view.clipped is not None:
         clipped |= view.clipped[window]
     flags = _flags(mask, labels, label, clipped, view.valid[window], wound)
@@ -231,7 +235,7 @@ def _flags(
         flags.add("touches-edge")
     if _touches_neighbour(labels, label):
         flags.add("touching")
-    if clipped[_hull(mask) & ((labels == 0) | mask)].mean() > _GLARE_SHARE:
+    if clipped.any() and clipped[_hull(mask) & ((labels == 0) | mask)].mean() > _GLARE_SHARE:
         flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")

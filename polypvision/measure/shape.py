@@ -6,9 +6,8 @@ of pixel counting (a raster disc's maximum Feret diameter reads 1.5 to 1.8 px to
 
 import cv2
 import numpy as np
+from contourpy import contour_generator
 from numpy.typing import NDArray
-from scipy.spatial.distance import pdist
-from skimage.measure import find_contours
 
 from polypvision.reading import Points
 
@@ -38,13 +37,14 @@ def mask_outline(mask: NDArray[np.bool_]) -> Points:
     >>> abs(equivalent_diameter(polygon_area(mask_outline(disc))) - 100) < 0.1
     True
     """
-    padded = np.pad(mask.astype(np.float32), _BESIDE_PX)
+    own = mask.astype(np.float32)
+    padded = cv2.copyMakeBorder(own, *(_BESIDE_PX,) * 4, cv2.BORDER_CONSTANT, value=0)
     side = 2 * _BESIDE_PX + 1
     smooth = cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX)
-    contours = find_contours(smooth, 0.5)
-    if not contours:
+    outlines = contour_generator(z=smooth).lines(0.5)
+    if not outlines:
         return np.zeros((0, 2))
-    longest: Points = max(contours, key=len)[:-1, ::-1]
+    longest: Points = np.asarray(max(outlines, key=len), np.float64)[:-1]
     return longest - _BESIDE_PX
 
 
@@ -52,15 +52,21 @@ def polygon_area(outline: Points) -> float:
     """Return the area of a closed polygon (n, 2), by the shoelace formula; never negative."""
     if len(outline) < 3:
         return 0.0
-    x, y = (outline - outline.mean(axis=0)).T
-    return float(abs(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))) / 2)
+    centred = outline - outline.mean(axis=0)
+    (x, y), (x_next, y_next) = centred.T, following(centred).T
+    return float(abs(np.dot(x, y_next) - np.dot(y, x_next)) / 2)
+
+
+def following(outline: Points) -> Points:
+    """Return the point that follows each one of a closed polygon (n, 2)."""
+    return np.concatenate([outline[1:], outline[:1]])
 
 
 def polygon_centroid(outline: Points) -> Points:
     """Return the centroid (2,) of a closed polygon (n, 2)."""
     shift = outline.mean(axis=0)
-    x, y = (outline - shift).T
-    x_next, y_next = np.roll(x, -1), np.roll(y, -1)
+    centred = outline - shift
+    (x, y), (x_next, y_next) = centred.T, following(centred).T
     cross = x * y_next - y * x_next
     total = cross.sum()
     if abs(total) < 1e-12:
@@ -71,7 +77,8 @@ def polygon_centroid(outline: Points) -> Points:
 
 def perimeter(outline: Points) -> float:
     """Return the length of a closed polygon (n, 2)."""
-    return float(np.linalg.norm(outline - np.roll(outline, -1, axis=0), axis=1).sum())
+    x, y = (following(outline) - outline).T
+    return float(np.hypot(x, y).sum())
 
 
 def equivalent_diameter(area: float) -> float:
@@ -96,7 +103,8 @@ def feret_max(outline: Points) -> float:
     if len(outline) < 2:
         return 0.0
     corners = cv2.convexHull(outline.astype(np.float32), returnPoints=False)
-    return float(pdist(outline[np.ravel(corners)]).max(initial=0))
+    points = outline[np.ravel(corners)]
+    return float(np.linalg.norm(points[:, None] - points, axis=2).max())
 
 
 def circularity(area: float, length: float) -> float:

@@ -19,7 +19,9 @@ OUTLINE_ERR_MM = 0.10
 """Standard uncertainty of where an outline runs that a person drew, common to all of it, mm (own
 estimate). Of those that the machine found see `polypvision.measure.localisation`."""
 _IRREGULAR_CIRCULARITY = 0.6
-_UNSURE = (0.25, 0.75)
+_UNSURE = (0.12, 0.88)
+"""Between them two mouths are neither sure nor ruled out: one of eight of such is otherwise (own
+choice)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

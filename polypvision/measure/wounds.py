@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.measure.shape import mask_outline, polygon_area
+from polypvision.measure.shape import following, mask_outline, polygon_area
 from polypvision.reading import Points
 
 WOUND_LEVEL = 0.5
@@ -62,7 +62,7 @@ def find_wound(
     sizes = np.asarray(boxes)[:, cv2.CC_STAT_AREA]
     large = np.flatnonzero(sizes >= least_mm2 * px_per_mm**2)
     outlines = [mask_outline(np.asarray(regions) == index) for index in large if index]
-    living = mask & ~(seen & np.isin(regions, large))
+    living = mask & ~(seen & (sizes >= least_mm2 * px_per_mm**2).take(regions))
     return Wound(
         outlines_xy=tuple(outlines),
         area_px=float(sum(polygon_area(outline) for outline in outlines)),
@@ -76,7 +76,7 @@ def _length_along(outline: Points, living: NDArray[np.bool_]) -> float:
     Along the outline, not in pixels: a count of border pixels reads a slanting border up to 29 %
     short, and the advance of the margin as much too long.
     """
-    step = np.roll(outline, -1, axis=0) - outline
+    step = following(outline) - outline
     middle = np.rint(outline + step / 2).astype(int)
     row, column = (np.clip(middle[:, 1 - n], 0, living.shape[n] - 1) for n in (0, 1))
     near = cv2.dilate(living.astype(np.uint8), np.ones((3, 3), np.uint8))

@@ -32,7 +32,7 @@ class PolypMouths:
     scores : tuple of float
         0 to 1, one for each.
     two_mouths_probability : float
-        Probability that there are two or more: how much the second surest place looks like one.
+        Probability that there are two or more, by how much the second surest place looks like one.
     """
 
     places_xy: Points
@@ -69,6 +69,20 @@ def peaks_inside(
     return MouthPeaks(places_rc=peaks, strengths=values)
 
 
+def count_mouths(
+    strengths: NDArray[np.float64], two_mouths_probability: float, level: float = MOUTH_LEVEL
+) -> int:
+    """Return how many of the places (n,), surest first, are mouths.
+
+    One, or a third, that looks like a mouth at least as much as ``level``; two if two are likelier
+    than one.
+    """
+    clear = int(np.count_nonzero(strengths >= level))
+    if two_mouths_probability < 0.5:
+        return min(clear, 1)
+    return max(clear, min(2, len(strengths)))
+
+
 def find_mouths(view: PlateView, maps: PlateMaps, polyp_map: PolypMap) -> tuple[PolypMouths, ...]:
     """Find the mouths of every polyp.
 
@@ -87,15 +101,15 @@ def find_mouths(view: PlateView, maps: PlateMaps, polyp_map: PolypMap) -> tuple[
     for index, window in enumerate(polyp_windows(polyp_map.labels, margin_px=2), start=1):
         mask = polyp_map.labels[window.slices] == index
         peaks = peaks_inside(maps.mouth[window.slices], mask, view.px_per_mm)
-        sure = peaks.strengths >= MOUTH_LEVEL
+        second = float(peaks.strengths[1]) if len(peaks.strengths) > 1 else 0.0
+        two = maps.levels.two_mouths(second)
+        sure = slice(0, count_mouths(peaks.strengths, two))
         corner = np.array([window.column.start, window.row.start], np.float64)
         found.append(
             PolypMouths(
                 places_xy=peaks.places_rc[sure][:, ::-1] + corner,
                 scores=tuple(float(value) for value in peaks.strengths[sure]),
-                two_mouths_probability=float(peaks.strengths[1])
-                if len(peaks.strengths) > 1
-                else 0.0,
+                two_mouths_probability=two,
             )
         )
     return tuple(found)

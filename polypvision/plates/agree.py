@@ -13,6 +13,7 @@ from polypvision.plates.corrected import corrected_photos, followed
 from polypvision.plates.read import Progress, ReadWishes, read_photos
 from polypvision.reading import PlateReading, Polyp, Refusal
 from polypvision.store.logbook import Logbook
+from polypvision.words import counted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -47,8 +48,9 @@ def repeat_photos(
     if len(readings) < 2:
         why = f" {refused[0].message}" if refused else ""
         raise ComparisonError(
-            f"{len(readings)} of {len(outcomes)} photos could be read, and it takes two to "
-            f"compare.{why} Take 5 to 10 photos of one plate within minutes, moving the camera."
+            f"{len(readings)} of {counted(len(outcomes), 'photo')} could be read, and it "
+            f"takes two to compare.{why} Take 5 to 10 photos of one plate within minutes, moving "
+            "the camera."
         )
     plates = sorted({str(one.plate) for one in readings})
     if len(plates) > 1:

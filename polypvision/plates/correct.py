@@ -30,10 +30,10 @@ from polypvision.plates.corrected import (
     corrected_photos,
     find_corrected,
 )
-from polypvision.plates.log import list_plates
 from polypvision.reading import PlateReading, Polyp
 from polypvision.store.corrections import (
     add_correction,
+    corrected_photos_in,
     corrected_photos_of,
     hold,
     photo_named,
@@ -132,11 +132,14 @@ def correct_photos(
     """
     author = _author(author)
     written = [_told(number, wish_of, value, photo=photo) for number, value in enumerate(wishes, 1)]
-    with logbook.writing() as connection:
+
+    def write(connection: sa.Connection) -> Recorded:
         desk = _Desk(connection, author, now or datetime.now(UTC), seen)
         for number, wish in enumerate(written, 1):
             _told(number, desk.record, wish)
         return desk.result()
+
+    return logbook.write(write)
 
 
 def _author(author: str) -> str:
@@ -189,7 +192,7 @@ class _Desk:
         if self.seen is None:
             return []
         number, _, mark = self.seen.partition("-")
-        if not (number.isascii() and number.isdigit() and mark):
+        if not (number.isascii() and number.isdigit() and len(number) < 10 and mark):
             raise CorrectionError(f"{self.seen!r} is no version of a photo. Look at it again.")
         if mark != found.version.partition("-")[2]:
             raise CorrectionConflict(
@@ -323,13 +326,16 @@ def machine_against_people(logbook: Logbook, plates: Sequence[str] | None = None
     ------
     PlateUnknown
     """
-    names = [one.facts.plate for one in list_plates(logbook)] if plates is None else plates
     pairs = []
-    for plate in names:
-        with logbook.reading() as connection:
-            facts_of(connection, plate)
-            for sha256 in corrected_photos_of(connection, plate):
-                one = find_corrected(connection, sha256)
-                if one.corrected.authors:
-                    pairs.append((one.corrected.machine, one.reading))
+    with logbook.reading() as connection:
+        if plates is None:
+            hashes = corrected_photos_in(connection)
+        else:
+            for plate in plates:
+                facts_of(connection, plate)
+            hashes = [one for plate in plates for one in corrected_photos_of(connection, plate)]
+        for sha256 in hashes:
+            one = find_corrected(connection, sha256)
+            if one.corrected.authors:
+                pairs.append((one.corrected.machine, one.reading))
     return compare_with_people(pairs)

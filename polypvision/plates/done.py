@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+import sqlalchemy as sa
+
 from polypvision.errors import TaskUnknown
 from polypvision.plates.room import task_record
 from polypvision.store.logbook import Logbook
@@ -80,9 +82,12 @@ def tick_off(
             f"There is no one task {key!r} on the list. It may have changed: look at it again."
         )
     task = found[0]
-    with logbook.writing() as connection:
+    record = task_record([task])[0]
+    tick = Tick(key=task.key, done=done, author=author, at=now or datetime.now(UTC), task=record)
+
+    def write(connection: sa.Connection) -> None:
         if (task.key in ticks_that_hold(connection)) != done:
-            record = task_record([task])[0]
-            at = now or datetime.now(UTC)
-            add_tick(connection, Tick(key=task.key, done=done, author=author, at=at, task=record))
+            add_tick(connection, tick)
+
+    logbook.write(write)
     return task

@@ -1,13 +1,13 @@
 """A lens profile from photos of the printed board."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
 
 from polypvision.calibrate.board import BoardView, LensFit, calibrate_lens, check_lens, find_board
-from polypvision.calibrate.lens import stored_to_upright
+from polypvision.calibrate.lens import FittedLens, stored_to_upright
 from polypvision.calibrate.profile import LensProfile, PhotoCamera
 from polypvision.errors import LensError, PhotoError
 from polypvision.files.lenses import photo_camera, write_profile
@@ -15,6 +15,7 @@ from polypvision.files.photos import find_photos, read_file, shown_path
 from polypvision.files.pixels import decode
 from polypvision.files.places import default_profiles
 from polypvision.plates.read import Progress
+from polypvision.words import counted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,8 +110,9 @@ def make_profile(
             cameras.append((name, camera))
     if not views:
         raise LensError(
-            f"The board was found in none of {len(found)} photos. Print it with: polypvision card "
-            "--kind board, and photograph the whole of it, sharp and without glare."
+            f"The board was found in none of {counted(len(found), 'photo')}. Print it with: "
+            "polypvision card --kind board, and photograph the whole of it, sharp and without "
+            "glare."
         )
     camera = _one_lens(cameras)
     fit = calibrate_lens(views, camera.stored_px)
@@ -123,15 +125,8 @@ def make_profile(
         focal_35mm=camera.focal_35mm,
         width_px=camera.stored_px[0],
         height_px=camera.stored_px[1],
-        focal_px=fit.focal_px,
-        focal_err=fit.focal_err,
-        centre_px=fit.centre_px,
-        centre_err_px=fit.centre_err_px,
-        distortion=fit.distortion,
-        bend_err=fit.bend_err,
         n_photos=int(np.isfinite(fit.photo_rms_px).sum()),
-        rms_px=fit.rms_px,
-        coverage=fit.coverage,
+        **{one.name: getattr(fit, one.name) for one in fields(FittedLens)},
     )
     return LensReport(
         profile=profile,

@@ -4,20 +4,66 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import sqlalchemy as sa
+
 from polypvision.events import LogEntry
 from polypvision.files.log_table import read_log_table
 from polypvision.plates.names import plate_name
 from polypvision.store.entries import add_entry, add_missing, numbered_entries_of
-from polypvision.store.facts import PlateFacts, PlateSummary, facts_of, find_facts, set_facts
-from polypvision.store.facts import summaries as plate_summaries
+from polypvision.store.facts import (
+    PlateFacts,
+    PlateSummary,
+    count_plates,
+    facts_of,
+    find_facts,
+    hold_plate,
+    plate_names,
+    set_facts,
+    summaries,
+    summary_of,
+)
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import photos_of
 
 
 def list_plates(logbook: Logbook) -> list[PlateSummary]:
     """Return every plate with what is said of it and how much is recorded."""
+    return logbook.look(summaries)
+
+
+def names_of_plates(logbook: Logbook) -> list[str]:
+    """Return the names of all plates, in their order."""
+    return logbook.look(plate_names)
+
+
+def some_plates(
+    logbook: Logbook, words: str, start: int, most: int
+) -> tuple[list[PlateSummary], int]:
+    """Return a stretch of the list of plates, and how long the list is.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    words : str
+        Only plates that have all of these words in their name, line or note.
+    start : int
+        So many are left out before the first.
+    most : int
+        At most so many are returned.
+    """
     with logbook.reading() as connection:
-        return plate_summaries(connection)
+        found = summaries(connection, words=words, start=start, most=most)
+        return found, count_plates(connection, words)
+
+
+def one_plate(logbook: Logbook, plate: str) -> PlateSummary:
+    """Return a plate with what is said of it and how much is recorded.
+
+    Raises
+    ------
+    PlateUnknown
+    """
+    return logbook.look(lambda connection: summary_of(connection, plate))
 
 
 def say_of_plate(
@@ -48,7 +94,9 @@ def say_of_plate(
         "disc_height_mm": disc_height_mm,
         "water_depth_mm": water_depth_mm,
     }
-    with logbook.writing() as connection:
+
+    def change(connection: sa.Connection) -> tuple[PlateFacts, int]:
+        hold_plate(connection, plate)
         before = find_facts(connection, plate) or PlateFacts(plate=plate)
         facts = replace(before, **{k: v for k, v in changes.items() if v is not None})  # type: ignore[arg-type]
         set_facts(connection, facts)
@@ -59,13 +107,14 @@ def say_of_plate(
             or photo.settings.get("water_depth_mm") != (facts.water_depth_mm or None)
             for photo in photos_of(connection, plate)
         )
-    return facts, due
+        return facts, due
+
+    return logbook.write(change)
 
 
 def note(logbook: Logbook, entry: LogEntry) -> None:
     """Write one line about a plate into the logbook."""
-    with logbook.writing() as connection:
-        add_entry(connection, entry)
+    logbook.write(lambda connection: add_entry(connection, entry))
 
 
 def note_table(logbook: Logbook, path: Path) -> tuple[int, int]:
@@ -82,8 +131,7 @@ def note_table(logbook: Logbook, path: Path) -> tuple[int, int]:
         With the number of the row that is wrong.
     """
     entries = [replace(entry, plate=plate_name(entry.plate)) for entry in read_log_table(path)]
-    with logbook.writing() as connection:
-        return len(entries), add_missing(connection, entries)
+    return len(entries), logbook.write(lambda connection: add_missing(connection, entries))
 
 
 def log_of(logbook: Logbook, plate: str) -> Sequence[LogEntry]:

@@ -6,16 +6,14 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from polypvision import pipeline
+from polypvision.calibrate.picture import Photo
 from polypvision.calibrate.profile import choose_lens
 from polypvision.errors import LogbookError, MemoryShort, PhotoError, PolypvisionError
 from polypvision.files.dates import PhotoDate
 from polypvision.files.lenses import photo_camera, read_profiles, usual_profiles
 from polypvision.files.photos import PhotoFile, date_of, find_photos, read_file, shown_path
-from polypvision.files.pixels import decode
+from polypvision.files.pixels import open_photo
 from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 
@@ -163,14 +161,14 @@ class PhotoReader:
         self, photo: PhotoFile, facts: PhotoFacts, date: PhotoDate | None
     ) -> PhotoOutcome:
         """Read a photo whose date is known, if it has one."""
-        rgb = decode(photo.data, photo.shown)
-        reading = self.read_pixels(photo, rgb, facts, self.settings_said())
+        pixels = open_photo(photo.data, photo.shown)
+        reading = self.read_pixels(photo, pixels, facts, self.settings_said())
         return PhotoOutcome(outcome=reading, status="read", remark=date_remark(date))
 
     def read_pixels(
         self,
         photo: PhotoFile,
-        rgb: NDArray[np.uint8],
+        pixels: Photo,
         facts: PhotoFacts,
         settings: ReadSettings,
     ) -> PlateReading:
@@ -180,7 +178,7 @@ class PhotoReader:
             photo_camera(photo.data, photo.shown),
             needed=not settings.surroundings.plain,
         )
-        reading = pipeline.read_plate(rgb, facts, settings, choice.lens)
+        reading = pipeline.read_plate(pixels, facts, settings, choice.lens)
         return replace(reading, flags=(*reading.flags, *choice.flags))
 
     def keep_refusal(self, path: Path, refusal: Refusal) -> str:

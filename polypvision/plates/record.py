@@ -5,19 +5,18 @@ from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import sqlalchemy as sa
-from numpy.typing import NDArray
 
+from polypvision.calibrate.picture import Photo
 from polypvision.errors import CardMissing, DateDoubtful, DateMissing
 from polypvision.files.dates import PhotoDate
 from polypvision.files.photos import PhotoFile, shown_path
-from polypvision.files.pixels import decode
+from polypvision.files.pixels import open_photo
 from polypvision.pipeline import ReadSettings
 from polypvision.plates.corrected import CorrectedPhoto, find_corrected
 from polypvision.plates.read import PhotoOutcome, PhotoReader, ReadWishes, Status, date_remark
 from polypvision.reading import PhotoFacts, PlateReading, Refusal
-from polypvision.store.facts import PlateFacts, facts_of, find_facts, set_facts
+from polypvision.store.facts import PlateFacts, facts_of, find_facts, hold_plate, set_facts
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import (
     StoredPhoto,
@@ -41,8 +40,7 @@ class Recorder(PhotoReader):
         """What the person says now, else said of this photo before, else says of the plate."""
         wishes, facts, before = self.wishes, None, known.settings if known else {}
         if plate is not None:
-            with self.logbook.reading() as connection:
-                facts = find_facts(connection, plate)
+            facts = self.logbook.look(lambda connection: find_facts(connection, plate))
         facts = facts or PlateFacts(plate=plate or "")
         return ReadSettings(
             mm_per_px=wishes.mm_per_px or before.get("mm_per_px"),
@@ -61,17 +59,17 @@ class Recorder(PhotoReader):
     def _read(
         self,
         photo: PhotoFile,
-        rgb: NDArray[np.uint8],
+        pixels: Photo,
         facts: PhotoFacts,
         known: StoredPhoto | None,
     ) -> tuple[PlateReading, ReadSettings]:
         settings = self._settings(self.last_plate, known)
-        reading = self.read_pixels(photo, rgb, facts, settings)
+        reading = self.read_pixels(photo, pixels, facts, settings)
         wanted = self._settings(reading.plate, known)
         if wanted != settings:
             # Only now is it known which plate it is, and so what was said of it.
             settings = wanted
-            reading = self.read_pixels(photo, rgb, facts, settings)
+            reading = self.read_pixels(photo, pixels, facts, settings)
         self.last_plate = reading.plate
         return reading, settings
 
@@ -80,9 +78,8 @@ class Recorder(PhotoReader):
     ) -> PhotoOutcome:
         """Read and record a photo, if it is not known."""
         place = shown_path(photo.path.resolve())
-        with self.logbook.reading() as connection:
-            known = find_photo(connection, photo.sha256)
-            gone = find_forgotten(connection, photo.sha256)
+        known = self.logbook.look(lambda connection: find_photo(connection, photo.sha256))
+        gone = self.logbook.look(lambda connection: find_forgotten(connection, photo.sha256))
         if gone is not None:
             remark = "forgotten; bring it back with: polypvision forget --undo PHOTO"
             return PhotoOutcome(outcome=gone.outcome, status="forgotten", remark=remark)
@@ -91,10 +88,10 @@ class Recorder(PhotoReader):
         if known is not None and self._up_to_date(known):
             new_name = place not in known.names
             if new_name:
-                with self.logbook.writing() as connection:
-                    add_name(connection, photo.sha256, place)
-            with self.logbook.reading() as connection:
-                held = find_corrected(connection, photo.sha256).reading
+                self.logbook.write(lambda connection: add_name(connection, photo.sha256, place))
+            held = self.logbook.look(
+                lambda connection: find_corrected(connection, photo.sha256).reading
+            )
             return PhotoOutcome(
                 outcome=replace(held, facts=replace(held.facts, photo=facts.photo)),
                 status="known",
@@ -105,25 +102,29 @@ class Recorder(PhotoReader):
         else:
             # Read again, perhaps under a name that tells less: the date on record stands.
             facts = replace(facts, taken_at=known.outcome.facts.taken_at)
-        rgb = decode(photo.data, photo.shown)
-        reading, settings = self._read(photo, rgb, facts, known)
+        pixels = open_photo(photo.data, photo.shown)
+        reading, settings = self._read(photo, pixels, facts, known)
         if reading.plate is None:
             raise CardMissing(
                 f"{facts.photo} shows no card, so it is not known which plate it is. Name the "
                 "plate with --plate NAME to record it."
             )
-        with self.logbook.writing() as connection:
+        plate = reading.plate
+
+        def record(connection: sa.Connection) -> tuple[str | None, CorrectedPhoto]:
             save_photo(
                 connection,
                 reading,
                 path=place,
                 settings=asdict(settings),
-                size_px=(rgb.shape[1], rgb.shape[0]),
+                size_px=pixels.size_px,
                 date_source=date.source if date else None,
             )
-            self._keep_wishes(connection, reading.plate)
+            self._keep_wishes(connection, plate)
             twin = twin_of(connection, reading) if date and date.source == "exif" else None
-            now = find_corrected(connection, photo.sha256)
+            return twin, find_corrected(connection, photo.sha256)
+
+        twin, now = self.logbook.write(record)
         remark = date_remark(date) if known is None else _kept_remark(now)
         if twin is not None:
             # Two points of time that are one would count one photo twice.
@@ -144,6 +145,17 @@ class Recorder(PhotoReader):
 
     def _keep_wishes(self, connection: sa.Connection, plate: str) -> None:
         """What was said while recording holds for the plate from now on."""
+        wishes = self.wishes
+        if not any(
+            (
+                wishes.bar_mm,
+                wishes.normal_mouths,
+                wishes.disc_height_mm is not None,
+                wishes.water_depth_mm is not None,
+            )
+        ):
+            return
+        hold_plate(connection, plate)
         facts = facts_of(connection, plate)
         said = replace(
             facts,
@@ -159,7 +171,8 @@ class Recorder(PhotoReader):
         """Write down that a photo could not be read; return what is to be said of that."""
         if not refusal.facts.sha256:
             return ""
-        with self.logbook.writing() as connection:
+
+        def keep(connection: sa.Connection) -> str:
             known = find_photo(connection, refusal.facts.sha256)
             if known is not None and isinstance(known.outcome, PlateReading):
                 return "the reading on record is kept"
@@ -169,7 +182,9 @@ class Recorder(PhotoReader):
                 path=shown_path(path.resolve()),
                 settings=asdict(self.settings_said()),
             )
-        return ""
+            return ""
+
+        return self.logbook.write(keep)
 
 
 def _said(now: float | None, before: float | None) -> float | None:

@@ -13,8 +13,9 @@ from polypvision.errors import PhotoUnreadable, PlateUnknown
 from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.plan import PlateState, StockForecast
 from polypvision.plates.done import split_done
+from polypvision.plates.dues import today
 from polypvision.plates.log import list_plates
-from polypvision.plates.room import compare_room, forecast_room, room_of, today
+from polypvision.plates.room import compare_room, forecast_room, room_of
 from polypvision.plates.show import photo_pixels, stored_photos
 from polypvision.reading import PlateReading, Points
 from polypvision.reports import (

@@ -29,6 +29,7 @@ from polypvision.store.copies import copy_sqlite
 from polypvision.store.facts import summaries
 from polypvision.store.logbook import open_logbook
 from polypvision.store.readings import add_name, all_photos
+from polypvision.store.server import is_address
 
 _MAGIC = b"SQLite format 3\0"
 """How every SQLite file begins (https://www.sqlite.org/fileformat.html, 1.3, from memory)."""
@@ -98,7 +99,7 @@ def restore(
             f"The backup {backup} was made without photos. Leave --photos out, or take a backup "
             "that was made with them."
         )
-    on_server = "://" in str(logbook)
+    on_server = is_address(str(logbook))
     if not on_server:
         _check_place(Path(logbook), replace=replace)
     placed = _place_photos(backup, manifest, photos, progress) if photos is not None else {}

@@ -1,7 +1,7 @@
-"""All plates of the logbook together: outcomes, the stock to come, and what to do today."""
+"""All plates of the logbook together: outcomes and the stock to come."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
@@ -24,13 +24,13 @@ from polypvision.plan import (
     week_dates,
 )
 from polypvision.plates.corrected import corrected_photos, follow
-from polypvision.plates.log import list_plates
-from polypvision.reading import Refusal
+from polypvision.plates.log import names_of_plates
 from polypvision.store.entries import entries_of
 from polypvision.store.facts import PlateFacts, facts_of
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto, refused_photos
-from polypvision.today import Task, TodaySettings, things_to_do
+from polypvision.store.readings import StoredPhoto
+from polypvision.store.stamps import plate_stamp
+from polypvision.today import Task
 
 
 def room_of(
@@ -65,7 +65,7 @@ def room_of(
     ------
     PlateUnknown
     """
-    names = sorted({one.facts.plate for one in list_plates(logbook)} if plates is None else plates)
+    names = sorted(names_of_plates(logbook) if plates is None else plates)
     known = [
         known_plate(logbook, name, on=on, size_mm=size_mm, foretell=foretell) for name in names
     ]
@@ -84,12 +84,15 @@ class KnownPlate:
     state : PlateState
     later : int
         Photos left out because they are dated later.
+    mark : str
+        Of the state of the logbook in which it was known; see `store.stamps`.
     """
 
     facts: PlateFacts
     photos: tuple[StoredPhoto, ...]
     state: PlateState
     later: int = 0
+    mark: str = ""
 
 
 def known_plate(
@@ -102,7 +105,7 @@ def known_plate(
 ) -> KnownPlate:
     """Return one plate as it was known on a day; as `room_of`."""
     with logbook.reading() as connection:
-        facts = facts_of(connection, plate)
+        facts, mark = facts_of(connection, plate), plate_stamp(connection, plate)
         photos = corrected_photos(connection, plate)
         log = entries_of(connection, plate)
     n_all = len(photos)
@@ -118,6 +121,7 @@ def known_plate(
         photos=tuple(one.photo for one in photos),
         state=state,
         later=n_all - len(photos),
+        mark=mark,
     )
 
 
@@ -172,43 +176,6 @@ def forecast_room(
     start = latest_photo(states)
     dates = week_dates(start, weeks) if start else ()
     return room_forecast([s for s in states if s.tracks.photos], dates, size_mm=size_mm)
-
-
-def today(
-    logbook: Logbook,
-    on: date,
-    *,
-    size_mm: float = READY_MM,
-    settings: TodaySettings | None = None,
-) -> tuple[tuple[Task, ...], int]:
-    """Return what to do on a day, and how many photos were left out because they are dated later.
-
-    Parameters
-    ----------
-    logbook : Logbook
-    on : date
-    size_mm : float
-    settings : TodaySettings, optional
-    """
-    states, later = room_of(logbook, on=on, size_mm=size_mm, foretell=False)
-    return tasks_on(logbook, states, on, settings=settings), later
-
-
-def tasks_on(
-    logbook: Logbook,
-    states: Sequence[PlateState],
-    on: date,
-    *,
-    settings: TodaySettings | None = None,
-) -> tuple[Task, ...]:
-    """Return what to do on a day on plates as they were known then."""
-    with logbook.reading() as connection:
-        refused = [
-            replace(photo.outcome, facts=replace(photo.outcome.facts, photo=photo.names[-1]))
-            for photo in refused_photos(connection)
-            if isinstance(photo.outcome, Refusal)
-        ]
-    return things_to_do(states, on, refused=refused, settings=settings)
 
 
 def task_record(tasks: Sequence[Task]) -> list[dict[str, Any]]:

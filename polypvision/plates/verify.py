@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from polypvision.errors import PhotoError, PolypvisionError
 from polypvision.files.copies import copy_file, file_hash
 from polypvision.files.photos import find_photos, read_file, shown_path
-from polypvision.files.pixels import decode
+from polypvision.files.pixels import open_photo
 from polypvision.pipeline import ReadSettings
 from polypvision.plates.corrected import corrected_photo, followed, reading_mark
 from polypvision.plates.manifest import LOGBOOK, damage, placed_files, read_manifest
@@ -326,8 +326,8 @@ def _read_again(reader: PhotoReader, photo: StoredPhoto, path: Path) -> str:
     settings = ReadSettings(**{k: v for k, v in photo.settings.items() if k in known})
     try:
         file = read_file(path)
-        rgb = decode(file.data, file.shown)
-        reading = reader.read_pixels(file, rgb, photo.outcome.facts, settings)
+        pixels = open_photo(file.data, file.shown)
+        reading = reader.read_pixels(file, pixels, photo.outcome.facts, settings)
     except (PhotoError, PolypvisionError) as error:
         return f"could not be read ({error})"
     same = reading_mark(replace(reading, facts=photo.outcome.facts)) == reading_mark(photo.outcome)

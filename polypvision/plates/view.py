@@ -1,16 +1,20 @@
 """All that a screen shows of a plate, worked out once for each state of the logbook."""
 
+import contextlib
 import threading
+from collections import OrderedDict
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
+from typing import TypeVar
 
 from polypvision.evaluate.agreement import Agreement
 from polypvision.healing import WoundCourse
 from polypvision.plan import PlateState
 from polypvision.plates.correct import machine_against_people
-from polypvision.plates.log import list_plates
-from polypvision.plates.room import known_plate, tasks_on
+from polypvision.plates.dues import dues_of, tasks_on
+from polypvision.plates.log import some_plates
+from polypvision.plates.room import known_plate
 from polypvision.reports import (
     FORETOLD,
     PlatePage,
@@ -81,21 +85,64 @@ def plate_view(logbook: Logbook, plate: str) -> PlateView:
     )
 
 
+_MOST_VIEWS = 128
+"""Plates remembered at once; each takes some megabytes."""
+TODAY_S = 2.0
+"""How long today's list is worked out before what there is of it is shown."""
+
+Found = TypeVar("Found")
+
+
+class _Latest(OrderedDict[str, Found]):
+    """What was asked for last, by plate; what was not asked for longest is dropped."""
+
+    def get_used(self, plate: str) -> Found | None:
+        """Return what is remembered of a plate, and keep it longer."""
+        with contextlib.suppress(KeyError):
+            self.move_to_end(plate)
+            return self[plate]
+        return None
+
+    def keep(self, plate: str, found: Found) -> Found:
+        """Remember it."""
+        self[plate] = found
+        self.move_to_end(plate)
+        while len(self) > _MOST_VIEWS:
+            self.popitem(last=False)
+        return found
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Listed:
+    """A stretch of the list of plates.
+
+    Attributes
+    ----------
+    plates : tuple of PlateSummary or PlateView
+        In the order of their names; each as its view if that is worked out.
+    n_found : int
+        How many plates the whole list has.
+    """
+
+    plates: tuple[PlateSummary | PlateView, ...]
+    n_found: int
+
+
 class PlateViews:
     """Views remembered until the logbook changes, whoever changes it; safe for several threads."""
 
     def __init__(self, logbook: Logbook) -> None:
         self._logbook = logbook
-        self._known: dict[str, PlateView] = {}
-        self._foretold: dict[str, tuple[str, PlateState]] = {}
-        self._charts: dict[str, tuple[str, dict[tuple[str, str], bytes]]] = {}
+        self._known: _Latest[PlateView] = _Latest()
+        self._foretold: _Latest[tuple[str, PlateState]] = _Latest()
+        self._charts: _Latest[tuple[str, dict[tuple[str, str], bytes]]] = _Latest()
         self._lock = threading.Lock()
         # One at a time: charts share the drawing library's settings.
         self._chart_lock = threading.Lock()
         self._forecast_lock = threading.Lock()
         self._today_lock = threading.Lock()
         self._agreement: tuple[str, Agreement] | None = None
-        self._today: tuple[tuple[date, str], tuple[tuple[Task, ...], int]] | None = None
+        self._today: tuple[tuple[date, str], tuple[tuple[Task, ...], int, int]] | None = None
 
     def of(self, plate: str) -> PlateView:
         """Return the view of a plate as it is now.
@@ -109,9 +156,9 @@ class PlateViews:
         if known is not None:
             return known
         with self._lock:
-            known = self._known.get(plate)
+            known = self._known.get_used(plate)
             if known is None or known.stamp != stamp:
-                known = self._known[plate] = plate_view(self._logbook, plate)
+                known = self._known.keep(plate, plate_view(self._logbook, plate))
         return known
 
     def known(self, plate: str) -> tuple[PlateView | None, str]:
@@ -124,13 +171,14 @@ class PlateViews:
         with self._logbook.reading() as connection:
             facts_of(connection, plate)
             stamp = plate_stamp(connection, plate)
-        known = self._known.get(plate)
+        known = self._known.get_used(plate)
         return (known if known is not None and known.stamp == stamp else None), stamp
 
-    def listed(self) -> list[PlateSummary | PlateView]:
-        """Return all plates in the order of their names, at once: each as its view if that is
-        worked out, the others as a summary."""
-        return [self.known(one.facts.plate)[0] or one for one in list_plates(self._logbook)]
+    def listed(self, words: str = "", *, start: int = 0, most: int = 60) -> Listed:
+        """Return a stretch of the list of plates, at once; see `plates.log.some_plates`."""
+        found, n_found = some_plates(self._logbook, words, start, most)
+        plates = tuple(self.known(one.facts.plate)[0] or one for one in found)
+        return Listed(plates=plates, n_found=n_found)
 
     def foretold(self, view: PlateView) -> PlateState:
         """Return the plate of a view with its forecasts."""
@@ -139,7 +187,7 @@ class PlateViews:
             stamp, state = self._foretold.get(plate, ("", view.state))
             if stamp != view.stamp:
                 state = known_plate(self._logbook, plate).state
-                self._foretold[plate] = (view.stamp, state)
+                self._foretold.keep(plate, (view.stamp, state))
         return state
 
     def chart(self, view: PlateView, name: str, ink: str) -> bytes:
@@ -155,7 +203,7 @@ class PlateViews:
             stamp, drawn = self._charts.get(view.facts.plate, ("", {}))
             if stamp != view.stamp:
                 drawn = {}
-                self._charts[view.facts.plate] = (view.stamp, drawn)
+                self._charts.keep(view.facts.plate, (view.stamp, drawn))
             if (name, ink) not in drawn:
                 drawn[name, ink] = screen_svg(plate_figure(state, name), ink=ink)
             return drawn[name, ink]
@@ -189,12 +237,9 @@ class PlateViews:
                 ink=ink,
             )
 
-    def all(self) -> list[PlateView]:
-        """Return the views of all plates, in the order of their names."""
-        return [self.of(one.facts.plate) for one in list_plates(self._logbook)]
-
-    def today(self, on: date) -> tuple[tuple[Task, ...], int]:
-        """Return what to do on a day, as `plates.room.today` does.
+    def today(self, on: date) -> tuple[tuple[Task, ...], int, int]:
+        """Return what to do on a day, as `plates.dues.today` does, and how many plates are left
+        out because there was no time to work them out.
 
         Raises
         ------
@@ -203,25 +248,8 @@ class PlateViews:
         with self._logbook.reading() as connection:
             mark = (on, plate_stamp(connection, None))
         with self._today_lock:
-            if self._today is None or self._today[0] != mark:
-                self._today = (mark, self._tasks(on))
+            if self._today is None or self._today[0] != mark or self._today[1][2]:
+                dues = dues_of(self._logbook, on, within_s=TODAY_S)
+                tasks = tasks_on(self._logbook, dues.plates, on)
+                self._today = (mark, (tasks, dues.later, dues.waiting))
             return self._today[1]
-
-    def _tasks(self, on: date) -> tuple[tuple[Task, ...], int]:
-        states, later = [], 0
-        for view in self.all():
-            if _all_by(view.state, on):
-                states.append(view.state)
-            else:
-                known = known_plate(self._logbook, view.facts.plate, on=on, foretell=False)
-                states.append(known.state)
-                later += known.later
-        return tasks_on(self._logbook, states, on), later
-
-
-def _all_by(state: PlateState, on: date) -> bool:
-    """Whether nothing is known of a plate that is dated after a day."""
-    dates = [photo.taken_at.date() for photo in state.tracks.photos]
-    dates += [entry.at.date() for entry in state.log]
-    # Photos that were set aside may be dated years ahead.
-    return not state.tracks.remarks and max(dates, default=on) <= on

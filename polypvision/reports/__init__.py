@@ -28,6 +28,7 @@ from polypvision.reports.plate_charts import (
     plate_figure,
     plate_figures,
 )
+from polypvision.reports.reliability_chart import Reliability, reliability_chart
 from polypvision.reports.room_charts import comparison_chart, stock_chart
 from polypvision.reports.strips import (
     crop,
@@ -45,6 +46,7 @@ __all__ = [
     "FORETOLD",
     "PlatePage",
     "PlatePrint",
+    "Reliability",
     "RoomFindings",
     "agreement_chart",
     "chart_names",
@@ -71,6 +73,7 @@ __all__ = [
     "plate_link",
     "plate_page",
     "png",
+    "reliability_chart",
     "render_page",
     "repeat_chart",
     "report_pdf",

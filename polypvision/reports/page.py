@@ -50,6 +50,7 @@ from polypvision.reports.sayings import (
 )
 from polypvision.today import Task, day_words
 from polypvision.track import PlateTracks
+from polypvision.words import counted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -213,9 +214,8 @@ def _span(tracks: PlateTracks) -> str:
     if not n_photos:
         return "no photo yet"
     first, last = tracks.photos[0].taken_at, tracks.photos[-1].taken_at
-    if n_photos == 1:
-        return f"1 photo, {date_words(first)}"
-    return f"{n_photos} photos, {date_words(first)} to {date_words(last)}"
+    span = date_words(first) if n_photos == 1 else f"{date_words(first)} to {date_words(last)}"
+    return f"{counted(n_photos, 'photo')}, {span}"
 
 
 def latest_overlay(

@@ -10,7 +10,7 @@ from scipy.ndimage import find_objects
 from polypvision.calibrate.view import PlateView
 from polypvision.segment.joins import join_pieces
 from polypvision.segment.levels import Levels
-from polypvision.segment.maps import PlateMaps
+from polypvision.segment.maps import Look, PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
 
@@ -31,10 +31,11 @@ class Candidate:
         Rows and columns of the view.
     mask : ndarray (h, w) of bool
         The region in its window.
-    evidence : ndarray (5,) of float64
+    evidence : ndarray (5,) or (8,) of float64
         What `POLYP_EVIDENCE` names: log-odds of the mean tissue probability; highest value of the
         middles' map inside; how far the pixels' ways miss each other, as a part of the region's
-        radius; the part of them that ends inside; and the region's part of its convex hull.
+        radius; the part of them that ends inside; and the region's part of its convex hull. With a
+        wide look, then its first three again (`WIDE_POLYP_EVIDENCE`).
     """
 
     window: tuple[slice, slice]
@@ -42,8 +43,20 @@ class Candidate:
     evidence: NDArray[np.float64]
 
     def score(self, levels: Levels) -> float:
-        """Return the probability of being a polyp."""
-        return float(1 / (1 + np.exp(-(levels.polyp @ np.append(1.0, self.evidence)))))
+        """Return how much it looks like a polyp, 0 to 1; it is kept from `MIN_SCORE`."""
+        return _logistic(self._log_odds(levels))
+
+    def probability(self, levels: Levels) -> float:
+        """Return the probability of being a polyp: how often such a score is right."""
+        shift, slope = levels.sure
+        return _logistic(shift + slope * self._log_odds(levels))
+
+    def _log_odds(self, levels: Levels) -> float:
+        return float(levels.polyp @ np.append(1.0, self.evidence))
+
+
+def _logistic(log_odds: float) -> float:
+    return float(1 / (1 + np.exp(-log_odds)))
 
 
 def _solidity(mask: NDArray[np.bool_]) -> float:
@@ -71,20 +84,28 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
 def _evidence(
     window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
 ) -> NDArray[np.float64]:
-    tissue = float(np.clip(maps.tissue[window][mask].mean(dtype=np.float64), 1e-3, 1 - 1e-3))
-    x, y = (votes[window][mask] for votes in maps.votes_xy)
-    spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
-    column = np.rint(x).astype(np.int64) - window[1].start
-    row = np.rint(y).astype(np.int64) - window[0].start
+    rows, columns = np.nonzero(mask)
+    width = maps.tissue.shape[1]
+    inside = (rows + window[0].start) * width + (columns + window[1].start)
+    (tissue, centre, spread), *wide = (_seen(look, inside) for look in maps.looks)
+    x, y = (votes.take(inside) for votes in maps.votes_xy)
+    column = np.rint(x).astype(np.int32) - window[1].start
+    row = np.rint(y).astype(np.int32) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
-    return np.array(
-        [
-            np.log(tissue / (1 - tissue)),
-            float(maps.centre[window][mask].max()),
-            float(spread) / np.sqrt(len(x) / np.pi),
-            float(mask[row[there], column[there]].sum()) / len(x),
-            _solidity(mask),
-        ]
+    share = float(mask[row[there], column[there]].sum()) / len(x)
+    seen_wide = [value for look in wide for value in look]
+    return np.array([tissue, centre, spread, share, _solidity(mask), *seen_wide])
+
+
+def _seen(look: Look, inside: NDArray[np.int64]) -> tuple[float, float, float]:
+    """Log-odds of the mean tissue, the highest middle, and the votes' spread in radii."""
+    tissue = float(np.clip(look.tissue.take(inside).mean(dtype=np.float64), 1e-3, 1 - 1e-3))
+    x, y = (votes.take(inside) for votes in look.votes_xy)
+    spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
+    return (
+        float(np.log(tissue / (1 - tissue))),
+        float(look.centre.take(inside).max()),
+        float(spread) / float(np.sqrt(len(x) / np.pi)),
     )
 
 
@@ -134,8 +155,7 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     labels = np.zeros(view.valid.shape, np.int32)
     scores: list[float] = []
     for candidate in find_candidates(view, maps):
-        score = candidate.score(maps.levels)
-        if score >= MIN_SCORE:
-            scores.append(score)
+        if candidate.score(maps.levels) >= MIN_SCORE:
+            scores.append(candidate.probability(maps.levels))
             labels[candidate.window][candidate.mask] = len(scores)
     return PolypMap(labels=labels, scores=tuple(scores))

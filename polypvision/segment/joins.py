@@ -7,23 +7,23 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
-from polypvision.segment.maps import PlateMaps
+from polypvision.segment.maps import Look, PlateMaps
 
 _LINE_POINTS = 17
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pieces:
-    """What is known of n pieces and their k contacts; joining adds it up.
+    """What is known of n pieces and their k contacts, by l looks; joining adds it up.
 
     Attributes
     ----------
     area_px : ndarray (n,) of float64
-    peak_xy, peak : ndarray (n, 2), (n,) of float64
+    peak_xy, peak : ndarray (l, n, 2), (l, n) of float64
         Where the middles' map is highest in the piece, view pixels, and how high.
     mouth : ndarray (n,) of float64
         The highest of the mouths' map in the piece.
-    vote_xy : ndarray (n, 2) of float64
+    vote_xy : ndarray (l, n, 2) of float64
         Sum of where its pixels say that the middle is.
     pairs : ndarray (k, 2) of int64
         Rows of touching pieces, the first one smaller than the second.
@@ -50,26 +50,35 @@ def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
     n = int(labels.max(initial=0))
     where = np.flatnonzero(labels > 0)
-    owner = labels.ravel()[where] - 1
+    owner = labels.take(where) - 1
     area = np.bincount(owner, minlength=n).astype(np.float64)
-    vote_sum = [np.bincount(owner, v.ravel()[where], minlength=n) for v in maps.votes_xy]
-    heights = maps.centre.ravel()[where]
+    seen = [_seen(look, where, owner, n) for look in maps.looks]
+    mouth = np.zeros(n, np.float32)
+    np.maximum.at(mouth, owner, maps.mouth.take(where))
+    pairs, contact = _contacts(labels, maps, n)
+    return Pieces(
+        area_px=area,
+        peak_xy=np.array([one[0] for one in seen]),
+        peak=np.array([one[1] for one in seen]),
+        mouth=mouth.astype(np.float64),
+        vote_xy=np.array([one[2] for one in seen]),
+        pairs=pairs,
+        contact=contact,
+    )
+
+
+def _seen(
+    look: Look, where: NDArray[np.int64], owner: NDArray[np.int32], n: int
+) -> tuple[Points, NDArray[np.float64], Points]:
+    """Return each piece's peak, its height, and the sum of its votes, as one look has them."""
+    votes = [np.bincount(owner, v.take(where), minlength=n) for v in look.votes_xy]
+    heights = look.centre.take(where)
     peak = np.zeros(n, np.float32)
     np.maximum.at(peak, owner, heights)
     top = np.flatnonzero(heights == peak[owner])
     top = where[top[np.unique(owner[top], return_index=True)[1]]]
-    mouth = np.zeros(n, np.float32)
-    np.maximum.at(mouth, owner, maps.mouth.ravel()[where])
-    pairs, contact = _contacts(labels, maps, n)
-    return Pieces(
-        area_px=area,
-        peak_xy=np.column_stack(divmod(top, labels.shape[1])[::-1]).astype(np.float64),
-        peak=peak.astype(np.float64),
-        mouth=mouth.astype(np.float64),
-        vote_xy=np.column_stack(vote_sum),
-        pairs=pairs,
-        contact=contact,
-    )
+    xy = np.column_stack(divmod(top, look.centre.shape[1])[::-1]).astype(np.float64)
+    return xy, peak.astype(np.float64), np.column_stack(votes)
 
 
 def _contacts(
@@ -95,36 +104,31 @@ def _contacts(
 
 
 def join_evidence(
-    pieces: Pieces, centre: NDArray[np.float32], rows: NDArray[np.int64]
+    pieces: Pieces, looks: tuple[Look, ...], rows: NDArray[np.int64]
 ) -> NDArray[np.float64]:
-    """Return for contacts ``rows`` (m,) the evidence (m, 12) that both sides are one polyp.
+    """Return for contacts ``rows`` (m,) the evidence (m, 12 or 17) that both sides are one polyp.
 
     What `JOIN_EVIDENCE` names. In radii of the larger piece: the way between the middles' peaks;
     between the mean votes; between the votes on both sides of the contact, also as a part of the
     former. Then: the smaller's part of the larger's area; the contact as a part of a circle of the
     smaller's area; the lower peak; how deep the middles' map falls between the peaks, also as a
     part of the lower one; and the highest of the mouths' map on either side, the lower one and the
-    higher one: what has no mouth of its own is a lobe more often than a polyp.
+    higher one: what has no mouth of its own is a lobe more often than a polyp. With a wide look,
+    then what it sees of peaks, votes and the fall between (`WIDE_JOIN_EVIDENCE`).
     """
     pair = pieces.pairs[rows]
     area = pieces.area_px[pair]
     radius = np.sqrt(area.max(axis=1) / np.pi)
     rim = 2 * np.sqrt(np.pi * area.min(axis=1))
-    mean = pieces.vote_xy[pair] / area[..., None]
-    apart = np.linalg.norm(np.diff(pieces.peak_xy[pair], axis=1)[:, 0], axis=1)
     length, disagreement = pieces.contact[rows].T
-    lower = pieces.peak[pair].min(axis=1)
-    ticks = np.linspace(0, 1, _LINE_POINTS)
-    ends = pieces.peak_xy[pair]
-    line = ends[:, :1] + ticks[None, :, None] * (ends[:, 1:] - ends[:, :1])
-    along = map_coordinates(centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
-    votes_apart = np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius
+    (apart, votes_apart, lower, dip), *wide = (
+        _between(pieces, look, number, pair, radius) for number, look in enumerate(looks)
+    )
     step = disagreement / length / radius
-    dip = lower - along.min(axis=1)
     mouths = np.sort(pieces.mouth[pair], axis=1)
-    return np.column_stack(
+    evidence = np.column_stack(
         [
-            np.log(apart / radius + 0.1),
+            np.log(apart + 0.1),
             np.log(votes_apart + 0.1),
             np.minimum(votes_apart, 2),
             np.log(step + 0.03),
@@ -137,6 +141,33 @@ def join_evidence(
             mouths[:, 0],
             mouths[:, 1],
         ]
+    )
+    for apart, votes_apart, lower, dip in wide:
+        peaks, votes = np.log(apart + 0.1), np.log(votes_apart + 0.1)
+        evidence = np.column_stack([evidence, peaks, votes, lower, dip, dip / (lower + 0.02)])
+    return evidence
+
+
+def _between(
+    pieces: Pieces, look: Look, number: int, pair: NDArray[np.int64], radius: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], ...]:
+    """Return what one look tells of pairs (m, 2) of pieces, each (m,).
+
+    In radii, the ways between the peaks and between the mean votes; the lower peak; and how deep
+    the middles' map falls between them.
+    """
+    mean = pieces.vote_xy[number][pair] / pieces.area_px[pair][..., None]
+    ends = pieces.peak_xy[number][pair]
+    way = ends[:, 1] - ends[:, 0]
+    ticks = np.linspace(0, 1, _LINE_POINTS)
+    line = ends[:, :1] + ticks[None, :, None] * way[:, None]
+    along = map_coordinates(look.centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
+    lower = pieces.peak[number][pair].min(axis=1)
+    return (
+        np.linalg.norm(way, axis=1) / radius,
+        np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius,
+        lower,
+        lower - along.min(axis=1),
     )
 
 
@@ -152,21 +183,21 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
     state = _Joining(pieces, maps)
     while state.join_likeliest():
         pass
-    return np.asarray(np.append(0, state.numbers())[labels], np.int32)
+    return np.append(np.int32(0), state.numbers()).take(labels)
 
 
 class _Joining:
     """Pieces while they are being joined."""
 
     def __init__(self, pieces: Pieces, maps: PlateMaps) -> None:
-        self.centre = maps.centre
+        self.looks = maps.looks
         self.weights = maps.levels.join
         self.pieces = pieces
         self.home = np.arange(len(pieces.area_px))
         self.odds = self._odds(np.arange(len(pieces.pairs)))
 
     def _odds(self, rows: NDArray[np.int64]) -> NDArray[np.float64]:
-        evidence = join_evidence(self.pieces, self.centre, rows)
+        evidence = join_evidence(self.pieces, self.looks, rows)
         return np.asarray(self.weights[0] + evidence @ self.weights[1:], np.float64)
 
     def numbers(self) -> NDArray[np.int32]:
@@ -183,10 +214,10 @@ class _Joining:
         area, vote_xy, mouth = old.area_px.copy(), old.vote_xy.copy(), old.mouth.copy()
         area[kept] += area[gone]
         mouth[kept] = max(mouth[kept], mouth[gone])
-        vote_xy[kept] += vote_xy[gone]
+        vote_xy[:, kept] += vote_xy[:, gone]
         peak, peak_xy = old.peak.copy(), old.peak_xy.copy()
-        if peak[gone] > peak[kept]:
-            peak[kept], peak_xy[kept] = peak[gone], peak_xy[gone]
+        higher = peak[:, gone] > peak[:, kept]
+        peak[higher, kept], peak_xy[higher, kept] = peak[higher, gone], peak_xy[higher, gone]
         pairs = np.where(old.pairs == gone, kept, old.pairs)
         inner = pairs[:, 0] == pairs[:, 1]
         pairs, contact, odds = (

@@ -6,6 +6,7 @@ not learn from, by ``python -m polypvision.train.levels``.
 
 import json
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +25,39 @@ JOIN_EVIDENCE = (
     "lower_mouth",
     "higher_mouth",
 )
+WIDE_JOIN_EVIDENCE = (
+    "wide_log_peaks_apart",
+    "wide_log_votes_apart",
+    "wide_lower_peak",
+    "wide_dip_between_peaks",
+    "wide_relative_dip",
+)
 POLYP_EVIDENCE = ("tissue_log_odds", "highest_middle", "vote_spread", "votes_inside", "solidity")
+WIDE_POLYP_EVIDENCE = ("wide_tissue_log_odds", "wide_highest_middle", "wide_vote_spread")
 _EVEN = ("tissue", "wound", "mouth")
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Curve:
+    """Probability against a strength: straight between knots, level beyond them.
+
+    Attributes
+    ----------
+    strengths : ndarray (k,) of float64
+        Rising.
+    probabilities : ndarray (k,) of float64
+        Never falling.
+    """
+
+    strengths: NDArray[np.float64]
+    probabilities: NDArray[np.float64]
+
+    def __call__(self, strength: float) -> float:
+        """Return the probability at one strength."""
+        return float(np.interp(strength, self.strengths, self.probabilities))
+
+
+AS_IT_IS = Curve(strengths=np.array([0.0, 1.0]), probabilities=np.array([0.0, 1.0]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -37,23 +69,47 @@ class Levels:
     even : tuple of 3 floats
         The probabilities of tissue, wound and mouth that it gives where both answers are equally
         right.
-    join : ndarray (13,) of float64
-        Logistic weights of 1 and `JOIN_EVIDENCE`, that two touching pieces are one polyp.
-    polyp : ndarray (6,) of float64
-        Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp.
+    join : ndarray (13,) or (18,) of float64
+        Logistic weights of 1 and `JOIN_EVIDENCE`, that two touching pieces are one polyp; of a
+        network that takes a wide look too, then of `WIDE_JOIN_EVIDENCE`.
+    polyp : ndarray (6,) or (9,) of float64
+        Logistic weights of 1 and `POLYP_EVIDENCE`, that a region is a polyp; then likewise of
+        `WIDE_POLYP_EVIDENCE`.
+    sure : tuple of 2 floats
+        Shift and slope that make the log-odds by ``polyp``, which decide what is kept, those that
+        are found true on pictures that set no weight (Platt 1999, Advances in Large Margin
+        Classifiers, 61-74, from memory).
+    two_mouths : Curve
+        How often there are two mouths, by how much the second surest place looks like one
+        (isotonic regression: Zadrozny and Elkan 2002, KDD, from memory).
     """
 
     even: tuple[float, float, float]
     join: NDArray[np.float64]
     polyp: NDArray[np.float64]
+    sure: tuple[float, float] = (0.0, 1.0)
+    two_mouths: Curve = AS_IT_IS
 
 
-NEUTRAL = Levels(
-    even=(0.5, 0.5, 0.5),
-    join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))),
-    polyp=np.append(1.0, np.zeros(len(POLYP_EVIDENCE))),
-)
-"""Answers taken as they are: nothing joined, everything a polyp."""
+def _names(wide: bool) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what the weights for joining and for being a polyp belong to."""
+    if wide:
+        return ("one", *JOIN_EVIDENCE, *WIDE_JOIN_EVIDENCE), (
+            "one",
+            *POLYP_EVIDENCE,
+            *WIDE_POLYP_EVIDENCE,
+        )
+    return ("one", *JOIN_EVIDENCE), ("one", *POLYP_EVIDENCE)
+
+
+def neutral_levels(*, wide: bool) -> Levels:
+    """Return levels that take answers as they are: nothing joined, everything a polyp."""
+    join, polyp = _names(wide)
+    return Levels(
+        even=(0.5, 0.5, 0.5),
+        join=np.append(-1.0, np.zeros(len(join) - 1)),
+        polyp=np.append(1.0, np.zeros(len(polyp) - 1)),
+    )
 
 
 def levels_from_json(text: str) -> Levels:
@@ -66,10 +122,18 @@ def levels_from_json(text: str) -> Levels:
     """
     data = json.loads(text)
     tissue, wound, mouth = (float(data["even"][name]) for name in _EVEN)
+    join, polyp = _names(wide=any(name in data["join"] for name in WIDE_JOIN_EVIDENCE))
     return Levels(
         even=(tissue, wound, mouth),
-        join=np.array([data["join"][name] for name in ("one", *JOIN_EVIDENCE)], np.float64),
-        polyp=np.array([data["polyp"][name] for name in ("one", *POLYP_EVIDENCE)], np.float64),
+        join=np.array([data["join"][name] for name in join], np.float64),
+        polyp=np.array([data["polyp"][name] for name in polyp], np.float64),
+        sure=(float(data["sure"]["shift"]), float(data["sure"]["slope"])),
+        two_mouths=Curve(
+            strengths=np.array([knot["strength"] for knot in data["two_mouths"]], np.float64),
+            probabilities=np.array(
+                [knot["probability"] for knot in data["two_mouths"]], np.float64
+            ),
+        ),
     )
 
 
@@ -79,9 +143,16 @@ def levels_to_json(levels: Levels) -> str:
     def named(names: tuple[str, ...], values: NDArray[np.float64]) -> dict[str, float]:
         return {name: round(float(value), 3) for name, value in zip(names, values, strict=True)}
 
-    data = {
+    join, polyp = _names(wide=len(levels.join) > 1 + len(JOIN_EVIDENCE))
+    curve = levels.two_mouths
+    data: dict[str, Any] = {
         "even": named(_EVEN, np.array(levels.even)),
-        "join": named(("one", *JOIN_EVIDENCE), levels.join),
-        "polyp": named(("one", *POLYP_EVIDENCE), levels.polyp),
+        "join": named(join, levels.join),
+        "polyp": named(polyp, levels.polyp),
+        "sure": named(("shift", "slope"), np.array(levels.sure)),
+        "two_mouths": [
+            named(("strength", "probability"), np.array(knot))
+            for knot in zip(curve.strengths, curve.probabilities, strict=True)
+        ],
     }
     return json.dumps(data, indent=1) + "\n"

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
-from polypvision.segment.levels import NEUTRAL, Levels, levels_from_json
+from polypvision.segment.levels import Levels, levels_from_json, neutral_levels
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
@@ -20,29 +20,61 @@ CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 
 @dataclass(frozen=True, kw_only=True)
 class Reader:
-    """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``."""
+    """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``.
+
+    With ``wide`` it looks twice: once more at half the size, where lobes of a large disc are seen
+    together.
+    """
 
     name: str
+    wide: bool = False
 
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 PLATE_READER = Reader(name="plate")
-CLOSEUP_READER = Reader(name="closeup")
+CLOSEUP_READER = Reader(name="closeup", wide=True)
 NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 """The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 _STRIDE_PX = 32
+_WIDE = 2
+"""How many times smaller the wide look sees things."""
 _LARGEST = 80.0
 """Log-odds of which the exponential is still a float32."""
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
+_STRIP_PX = 64
 _OVERLAP_PX = 192
 """A multiple of twice the stride."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class PlateMaps:
+class Look:
+    """What one look at a view tells of its polyps, each (H, W) of float32.
+
+    Attributes
+    ----------
+    tissue, centre : ndarray
+        As of `PlateMaps`.
+    to_centre_px : ndarray (H, W, 2)
+    """
+
+    tissue: NDArray[np.float32]
+    centre: NDArray[np.float32]
+    to_centre_px: NDArray[np.float32]
+
+    @cached_property
+    def votes_xy(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Where each pixel says that its polyp's middle is: x and y (H, W), view pixels."""
+        height, width = self.centre.shape
+        x = self.to_centre_px[..., 0] + np.arange(width, dtype=np.float32)
+        y = self.to_centre_px[..., 1] + np.arange(height, dtype=np.float32)[:, None]
+        return np.ascontiguousarray(x), np.ascontiguousarray(y)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlateMaps(Look):
     """The reader's opinion of a view, each (H, W) of float32.
 
     Attributes
@@ -54,22 +86,19 @@ class PlateMaps:
         Way x, y from each pixel to the middle of its polyp, view pixels.
     levels : Levels
         Of the network that gave this opinion.
+    wide : Look or None
+        The same network's opinion of the view at half its size, enlarged again.
     """
 
-    tissue: NDArray[np.float32]
     wound: NDArray[np.float32]
     mouth: NDArray[np.float32]
-    centre: NDArray[np.float32]
-    to_centre_px: NDArray[np.float32]
     levels: Levels
+    wide: Look | None = None
 
-    @cached_property
-    def votes_xy(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Where each pixel says that its polyp's middle is: x and y (H, W), view pixels."""
-        height, width = self.centre.shape
-        x = self.to_centre_px[..., 0] + np.arange(width, dtype=np.float32)
-        y = self.to_centre_px[..., 1] + np.arange(height, dtype=np.float32)[:, None]
-        return np.ascontiguousarray(x), np.ascontiguousarray(y)
+    @property
+    def looks(self) -> tuple[Look, ...]:
+        """The look itself, then the wide one if there is one."""
+        return (self,) if self.wide is None else (self, self.wide)
 
 
 def blank_maps(view: PlateView) -> PlateMaps:
@@ -81,7 +110,7 @@ def blank_maps(view: PlateView) -> PlateMaps:
         mouth=nothing,
         centre=nothing,
         to_centre_px=np.zeros((*view.valid.shape, 2), np.float32),
-        levels=NEUTRAL,
+        levels=neutral_levels(wide=False),
     )
 
 
@@ -175,13 +204,22 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     return whole
 
 
-def _into_probability(logits: NDArray[np.float32], even: float) -> None:
-    """Make probabilities of logits where they stand, the even level becoming 0.5."""
-    np.minimum(np.negative(logits, out=logits), _LARGEST, out=logits)
-    np.exp(logits, out=logits)
-    logits *= even / (1 - even)
-    logits += 1
-    np.reciprocal(logits, out=logits)
+def _probability(
+    logits: NDArray[np.float32], even: float, valid: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return probabilities (H, W), the even level becoming 0.5; zero where not valid."""
+    found = np.empty(logits.shape, np.float32)
+    # Strip by strip, which a processor holds in its cache.
+    for top in range(0, len(found), _STRIP_PX):
+        rows = slice(top, top + _STRIP_PX)
+        part = np.negative(logits[rows], out=found[rows])
+        np.minimum(part, _LARGEST, out=part)
+        np.exp(part, out=part)
+        part *= even / (1 - even)
+        part += 1
+        np.reciprocal(part, out=part)
+        part *= valid[rows]
+    return found
 
 
 def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
@@ -203,12 +241,13 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     reader = reader_of(view)
     levels = levels or levels_of(reader)
     maps = _logits(view.rgb, reader)
-    for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True):
-        _into_probability(channel, even)
-        channel *= view.valid
+    tissue, wound, mouth, centre = (
+        _probability(channel, even, view.valid)
+        for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True)
+    )
     ways = maps[4:]
     ways *= OFFSET_UNIT_MM * view.px_per_mm
-    tissue, wound, mouth, centre = maps[:4]
+    wide = _wide_look(view, reader, levels) if reader.wide else None
     return PlateMaps(
         tissue=tissue,
         wound=wound,
@@ -216,4 +255,21 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
         centre=centre,
         to_centre_px=np.moveaxis(ways, 0, -1),
         levels=levels,
+        wide=wide,
+    )
+
+
+def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
+    height, width = view.valid.shape
+    size = (max(width // _WIDE, 1), max(height // _WIDE, 1))
+    maps = _logits(np.asarray(cv2.resize(view.rgb, size, interpolation=cv2.INTER_AREA)), reader)
+    tissue, centre, x, y = (
+        np.asarray(cv2.resize(one, (width, height), interpolation=cv2.INTER_LINEAR))
+        for one in maps[[0, 3, 4, 5]]
+    )
+    ways = np.stack([x, y], axis=-1) * np.float32(_WIDE * OFFSET_UNIT_MM * view.px_per_mm)
+    return Look(
+        tissue=_probability(tissue, levels.even[0], view.valid),
+        centre=_probability(centre, 0.5, view.valid),
+        to_centre_px=ways,
     )

@@ -73,26 +73,38 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     px_per_mm : float
     """
     centres = find_centres(maps, px_per_mm)
+    where = np.flatnonzero(tissue)
+    if not len(where):
+        return np.zeros(tissue.shape, np.int32)
     owners = tissue.astype(np.int32)
-    if len(centres) and tissue.any():
-        where = np.flatnonzero(tissue)
-        x, y = (votes.ravel()[where] for votes in maps.votes_xy)
+    if len(centres):
+        x, y = (votes.take(where) for votes in maps.votes_xy)
         owners.ravel()[where] = _nearest(x, y, centres) + 1
     pieces = np.asarray(label_regions(owners, background=0, connectivity=1), np.int32)
-    return _without_crumbs(pieces, _CRUMB_MM2 * px_per_mm**2)
+    return _without_crumbs(pieces, where, _CRUMB_MM2 * px_per_mm**2)
 
 
-def _without_crumbs(pieces: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
-    """Give every crumb to the nearest piece; drop it where none is near."""
-    sizes = np.bincount(pieces.ravel())
-    large = sizes >= least_px
-    large[0] = False
+def _without_crumbs(
+    pieces: NDArray[np.int32], where: NDArray[np.int64], least_px: float
+) -> NDArray[np.int32]:
+    """Give every crumb to the nearest piece; drop it where none is near.
+
+    Parameters
+    ----------
+    pieces : ndarray (H, W) of int32
+    where : ndarray (n,) of int64
+        Places in it that are no ground.
+    least_px : float
+    """
+    kept = np.zeros_like(pieces)
+    labels = pieces.take(where)
+    large = np.bincount(labels) >= least_px
     if not large.any():
-        return np.zeros_like(pieces)
-    numbers = np.zeros(len(sizes), np.int32)
-    numbers[large] = np.arange(1, int(large.sum()) + 1)
-    kept = np.asarray(numbers[pieces], np.int32)
-    crumb = np.flatnonzero((pieces > 0) & (kept == 0))
+        return kept
+    numbers = np.where(large, np.cumsum(large), 0).astype(np.int32)
+    renumbered = numbers.take(labels)
+    kept.ravel()[where] = renumbered
+    crumb = where[renumbered == 0]
     if len(crumb):
         # Only the rims of the pieces can be nearest to anything outside them.
         solid = (kept > 0).astype(np.uint8)

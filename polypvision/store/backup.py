@@ -36,11 +36,11 @@ def back_up(logbook: Logbook, path: Path) -> None:
     """
     if path.exists():
         raise OutputError(f"{path} is there already. Give another name.")
+    if logbook.on_server:
+        _copy_from_server(logbook, path)
+        return
     with logbook.reading() as connection:
-        if connection.dialect.name == "sqlite":
-            copy_sqlite(connection, path)
-        else:
-            _copy_from_server(logbook, path)
+        copy_sqlite(connection, path)
 
 
 def _copy_from_server(logbook: Logbook, path: Path) -> None:
@@ -71,10 +71,6 @@ def copy_rows(source: Logbook, target: Logbook) -> None:
         Up to date, and in any database.
     """
     with source.reading() as old, target.writing() as new:
-        if old.dialect.name == "postgresql":
-            # One state of all tables, whoever writes meanwhile (PostgreSQL manual, 13.2.2).
-            old.rollback()
-            old = old.execution_options(isolation_level="REPEATABLE READ")
         for table in metadata.sorted_tables:
             for rows in old.execute(sa.select(table)).mappings().partitions(_ROWS):
                 new.execute(sa.insert(table), [dict(row) for row in rows])

@@ -8,6 +8,7 @@ from polypvision.corrections import Correction
 from polypvision.corrections.record import from_record, to_record
 from polypvision.errors import PhotoUnknown
 from polypvision.store.schema import corrections, photo_names, photos
+from polypvision.store.stamps import touch
 
 
 def add_correction(connection: sa.Connection, sha256: str, correction: Correction) -> None:
@@ -19,6 +20,8 @@ def add_correction(connection: sa.Connection, sha256: str, correction: Correctio
         On leaving the transaction, if its number is taken: somebody else wrote in between.
     """
     connection.execute(sa.insert(corrections).values(sha256=sha256, **to_record(correction)))
+    plate = sa.select(photos.c.plate).where(photos.c.sha256 == sha256)
+    touch(connection, connection.execute(plate).scalar())
 
 
 def hold(connection: sa.Connection, sha256: str) -> None:
@@ -56,6 +59,21 @@ def corrected_photos_of(connection: sa.Connection, plate: str) -> list[str]:
     return sorted(connection.execute(chosen).scalars())
 
 
+def corrected_photos_in(connection: sa.Connection) -> list[str]:
+    """Return the hashes of all photos that somebody has corrected, by plate and hash."""
+    chosen = (
+        sa.select(photos.c.sha256)
+        .where(
+            photos.c.sha256.in_(sa.select(corrections.c.sha256)),
+            photos.c.error.is_(None),
+            photos.c.plate.is_not(None),
+            photos.c.forgotten_at.is_(None),
+        )
+        .order_by(photos.c.plate, photos.c.sha256)
+    )
+    return list(connection.execute(chosen).scalars())
+
+
 def photo_named(connection: sa.Connection, name: str, *, forgotten: bool = False) -> str:
     """Return the hash of a recorded photo: by its hash, the beginning of it, or its file's name.
 
@@ -73,14 +91,19 @@ def photo_named(connection: sa.Connection, name: str, *, forgotten: bool = False
     """
     is_hash = photos.c.sha256 == name.lower()
     if len(name) >= 8 and set(name.lower()) <= set("0123456789abcdef"):
-        is_hash = photos.c.sha256.startswith(name.lower(), autoescape=True)
+        # Between two hashes, which an index finds; LIKE would look at every photo.
+        is_hash = (photos.c.sha256 >= name.lower()) & (photos.c.sha256 < f"{name.lower()}g")
     tail = name.replace("\\", "/").lstrip("./")
-    named = (photo_names.c.path == name) | photo_names.c.path.endswith(f"/{tail}", autoescape=True)
+    by_end = photo_names.c.path.endswith(f"/{tail}", autoescape=True)
+    of_name = sa.select(photo_names.c.sha256)
     mark = photos.c.forgotten_at
-    chosen = sa.select(photos.c.sha256).where(mark.is_not(None) if forgotten else mark.is_(None))
-    by_name = sa.select(photo_names.c.sha256).where(named)
-    for which in (is_hash, photos.c.sha256.in_(by_name)):
-        found = sorted(connection.execute(chosen.where(which)).scalars())
+    held = sa.select(photos.c.sha256).where(mark.is_not(None) if forgotten else mark.is_(None))
+    for which in (
+        is_hash,
+        photos.c.sha256.in_(of_name.where(photo_names.c.path == name)),
+        photos.c.sha256.in_(of_name.where(by_end)),
+    ):
+        found = sorted(connection.execute(held.where(which)).scalars())
         if len(found) == 1:
             return str(found[0])
         if found:

@@ -8,8 +8,9 @@ from datetime import datetime
 import sqlalchemy as sa
 
 from polypvision.events import LogEntry
-from polypvision.store.facts import ensure_plate
+from polypvision.store.facts import ensure_plate, hold_plate
 from polypvision.store.schema import log_entries
+from polypvision.store.stamps import touch
 
 
 def add_entry(connection: sa.Connection, entry: LogEntry) -> None:
@@ -18,6 +19,7 @@ def add_entry(connection: sa.Connection, entry: LogEntry) -> None:
     connection.execute(
         sa.insert(log_entries).values(**{**asdict(entry), "at": entry.at.isoformat()})
     )
+    touch(connection, entry.plate)
 
 
 def add_missing(connection: sa.Connection, entries: Sequence[LogEntry]) -> int:
@@ -28,6 +30,8 @@ def add_missing(connection: sa.Connection, entries: Sequence[LogEntry]) -> int:
     """
     there: Counter[LogEntry] = Counter()
     for plate in sorted({entry.plate for entry in entries}):
+        # Else the same table, handed in by two people at once, would go in twice.
+        hold_plate(connection, plate)
         there.update(entry for _, entry in _rows(connection, plate, forgotten=True))
     added = 0
     for entry in entries:

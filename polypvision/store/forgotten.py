@@ -14,9 +14,11 @@ from polypvision.store.schema import (
     mouths,
     photo_names,
     photos,
+    plate_dues,
     plates,
     polyps,
 )
+from polypvision.store.stamps import touch
 
 KEPT = timedelta(days=30)
 """How long at least what was forgotten can be brought back."""
@@ -122,18 +124,29 @@ def recall_plate(connection: sa.Connection, plate: str) -> None:
 def _mark(
     connection: sa.Connection, table: sa.Table, which: sa.ColumnElement[bool], at: datetime
 ) -> int:
-    held = sa.update(table).where(which, table.c.forgotten_at.is_(None))
-    return connection.execute(held.values(forgotten_at=at.isoformat())).rowcount
+    held = which & table.c.forgotten_at.is_(None)
+    _touch_plates(connection, table, held)
+    marked = sa.update(table).where(held).values(forgotten_at=at.isoformat())
+    return connection.execute(marked).rowcount
 
 
 def _bring_back(connection: sa.Connection, table: sa.Table, which: sa.ColumnElement[bool]) -> int:
     gone = which & table.c.forgotten_at.is_not(None)
+    _touch_plates(connection, table, gone)
     if table is not plates:
         of_plates = sa.select(table.c.plate).where(gone)
         connection.execute(
             sa.update(plates).where(plates.c.plate.in_(of_plates)).values(forgotten_at=None)
         )
     return connection.execute(sa.update(table).where(gone).values(forgotten_at=None)).rowcount
+
+
+def _touch_plates(
+    connection: sa.Connection, table: sa.Table, which: sa.ColumnElement[bool]
+) -> None:
+    """What is known of the plates concerned is worked out anew."""
+    for plate in connection.execute(sa.select(table.c.plate).where(which).distinct()).scalars():
+        touch(connection, plate)
 
 
 def forgotten(connection: sa.Connection) -> list[Forgotten]:
@@ -203,7 +216,8 @@ def _purge_plate(connection: sa.Connection, one: Forgotten) -> None:
         for table in _WITH_PLATE
     ]
     if not any(left):  # What was forgotten later stays for its own 30 days, and holds its plate.
-        connection.execute(sa.delete(plates).where(plates.c.plate == one.name))
+        for table in (plate_dues, plates):
+            connection.execute(sa.delete(table).where(table.c.plate == one.name))
 
 
 def _purge_photos(connection: sa.Connection, hashes: Sequence[str]) -> None:

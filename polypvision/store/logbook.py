@@ -1,22 +1,36 @@
-"""The logbook opened, brought up to date, and every trouble of it told in words."""
+"""The logbook opened and brought up to date: an SQLite file, or a database on a server."""
 
+import contextlib
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import sqlalchemy as sa
 from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from polypvision.errors import LogbookError, LogbookTooNew, OutputError
+from polypvision.files.outputs import make_private
 from polypvision.files.places import default_logbook
 from polypvision.store.copies import copy_before_step
+from polypvision.store.server import (
+    connected,
+    is_address,
+    looked_up,
+    looking,
+    server_engine,
+    shown_address,
+    take_migration_turn,
+    written,
+)
+from polypvision.store.troubles import told
+
+Result = TypeVar("Result")
 
 _MARK_TABLES = {"photos", "plates", "log_entries"}
 _WAIT_S = 30.0
@@ -37,8 +51,44 @@ class Logbook:
         self.close()
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Let go of the file, or of the server."""
         self.engine.dispose()
+
+    @property
+    def on_server(self) -> bool:
+        """Whether it lies on a database server."""
+        return self.engine.dialect.name != "sqlite"
+
+    def write(self, work: Callable[[sa.Connection], Result]) -> Result:
+        """Do work in one transaction, and return what it returns: all of it is kept, or nothing.
+
+        On a server it is done again where the connection was lost or others wrote at once; what
+        went in already is never written twice.
+
+        Raises
+        ------
+        LogbookError
+            If the database refuses.
+        """
+        if not self.on_server:
+            with self.writing() as connection:
+                return work(connection)
+        with told(self.place, self.engine.url):
+            return written(self.engine, work)
+
+    def look(self, work: Callable[[sa.Connection], Result]) -> Result:
+        """Do work that only looks; on a server again where the connection was lost.
+
+        Raises
+        ------
+        LogbookError
+            If the database refuses.
+        """
+        if not self.on_server:
+            with self.reading() as connection:
+                return work(connection)
+        with told(self.place, self.engine.url):
+            return looked_up(self.engine, work)
 
     @contextmanager
     def writing(self) -> Iterator[sa.Connection]:
@@ -49,12 +99,12 @@ class Logbook:
         LogbookError
             If the database refuses.
         """
-        with _told(self.place), self.engine.begin() as connection:
+        with told(self.place, self.engine.url), self._connected() as connection, connection.begin():
             yield connection
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
-        """A connection that only looks.
+        """A connection that only looks; all that it finds is of one moment.
 
         Raises
         ------
@@ -62,12 +112,18 @@ class Logbook:
             If the database refuses.
         """
         options: dict[str, Any] = {"looks_only": True}
-        with _told(self.place), self.engine.connect() as connection:
-            yield connection.execution_options(**options)
+        with told(self.place, self.engine.url), self._connected() as connection:
+            if self.on_server:
+                yield looking(connection)
+            else:
+                yield connection.execution_options(**options)
+
+    def _connected(self) -> sa.Connection:
+        return connected(self.engine) if self.on_server else self.engine.connect()
 
 
-def default_place() -> Path:
-    """Return where a person's logbook lies unless they say otherwise."""
+def default_place() -> Path | str:
+    """Return where a person's logbook lies unless they say otherwise: a file, or an address."""
     return default_logbook()
 
 
@@ -77,8 +133,8 @@ def open_logbook(place: Path | str | None = None, *, create: bool = False) -> Lo
     Parameters
     ----------
     place : Path, str or None
-        An SQLite file, or a database URL ("postgresql+psycopg://..."); None means
-        `default_place`.
+        An SQLite file, or the address of a PostgreSQL database
+        ("postgresql://user@host:port/database"); None means `default_place`.
     create : bool
         Whether to begin a new one where there is none.
 
@@ -92,17 +148,17 @@ def open_logbook(place: Path | str | None = None, *, create: bool = False) -> Lo
     if place is None:
         # Only the default's folder is made: a folder that somebody typed may be mistyped.
         place = default_place()
-        if create and not os.environ.get("POLYPVISION_LOGBOOK"):
+        if create and isinstance(place, Path) and not os.environ.get("POLYPVISION_LOGBOOK"):
             _make_folder(place.parent)
     shown = str(place)
-    if "://" in shown:
-        engine = _engine_of_url(shown)
-        shown = engine.url.render_as_string(hide_password=True)
+    if is_address(shown):
+        engine = server_engine(shown)
+        shown = shown_address(engine.url)
     else:
         engine = _engine_of_file(Path(place), create)
     book = Logbook(engine=engine, place=shown)
     try:
-        _bring_up_to_date(book)
+        _bring_up_to_date(book, create=create)
     except BaseException:
         book.close()
         raise
@@ -117,7 +173,9 @@ def step_of(logbook: Logbook) -> str:
 
 def _make_folder(folder: Path) -> None:
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        if not folder.exists():
+            folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            folder.chmod(0o700)
     except OSError as error:
         raise LogbookError(
             f"The folder {folder} for the logbook cannot be made ({error.strerror}). "
@@ -130,15 +188,16 @@ def _engine_of_file(path: Path, create: bool) -> sa.Engine:
         if path.is_dir():
             raise LogbookError(f"{path} is a folder. Give the name of a file in it.")
         if not path.exists() and not create:
-            raise LogbookError(
-                f"There is no logbook at {path} yet. Record photos first with: "
-                "polypvision read --record PHOTO..."
-            )
+            raise LogbookError(_none_yet(path))
         if not path.parent.is_dir():
             raise LogbookError(
                 f"The folder {path.parent} for the logbook does not exist. Create it, or check "
                 "the name."
             )
+        if create and not path.exists():
+            # By its owner alone; what SQLite lays beside it takes over the mode.
+            with contextlib.suppress(FileExistsError):
+                make_private(path)
     except OSError as error:
         raise LogbookError(
             f"The logbook {path} cannot be opened ({error.strerror}). Check the name and who "
@@ -149,16 +208,6 @@ def _engine_of_file(path: Path, create: bool) -> sa.Engine:
     sa.event.listen(engine, "connect", _on_connect)
     sa.event.listen(engine, "begin", _on_begin)
     return engine
-
-
-def _engine_of_url(url: str) -> sa.Engine:
-    try:
-        return sa.create_engine(url)
-    except (ArgumentError, NoSuchModuleError, ImportError) as error:
-        raise LogbookError(
-            f"The logbook's address {url.partition('://')[0]}://... cannot be used ({error}). "
-            "Check it, and that the database's driver is installed."
-        ) from error
 
 
 def _on_connect(connection: Any, _: object) -> None:
@@ -190,31 +239,43 @@ def _config() -> Config:
     return config
 
 
-def _bring_up_to_date(book: Logbook) -> None:
+def _bring_up_to_date(book: Logbook, *, create: bool) -> None:
     config = _config()
     script = ScriptDirectory.from_config(config)
-    with book.reading() as connection:
+    options: dict[str, Any] = {"looks_only": True}
+    # Without patience: a server that never was there is a wrong address.
+    with told(book.place, book.engine.url), book.engine.connect() as connection:
+        connection.execution_options(**options)
         tables = set(sa.inspect(connection).get_table_names())
         revision = MigrationContext.configure(connection).get_current_revision()
     if tables and not (revision and tables >= _MARK_TABLES):
         raise LogbookError(
-            f"{book.place} is a database, but not a logbook of polypvision. Choose another file."
+            f"{book.place} is a database, but not a logbook of polypvision. Choose another "
+            f"{'database' if book.on_server else 'file'}."
         )
     if revision == script.get_current_head():
         return
+    if not tables and not create and book.on_server:
+        raise LogbookError(_none_yet(book.place))
     known = {step.revision for step in script.walk_revisions()}
     if revision is not None and revision not in known:
         raise LogbookTooNew(
             f"The logbook {book.place} was written by a newer polypvision (step {revision}; this "
             f"one knows up to {script.get_current_head()}). Update polypvision to open it."
         )
-    with book.writing() as connection:
-        if MigrationContext.configure(connection).get_current_revision() != revision:
+
+    def climb(connection: sa.Connection) -> None:
+        if book.on_server:
+            # Who comes second finds the steps done: they are looked up again after the wait.
+            take_migration_turn(connection)
+        elif MigrationContext.configure(connection).get_current_revision() != revision:
             return  # Another program did it while we waited.
-        if revision is not None and connection.dialect.name == "sqlite":
+        elif revision is not None:
             _keep_copy(book, str(script.get_current_head()))
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
+
+    book.write(climb)
 
 
 def _keep_copy(book: Logbook, step: str) -> None:
@@ -229,29 +290,8 @@ def _keep_copy(book: Logbook, step: str) -> None:
         ) from error
 
 
-_TROUBLES: tuple[tuple[str, str], ...] = (
-    ("locked", "another program is writing to it. Wait a moment and run the command again"),
-    ("disk is full", "the disk is full. Free some space and run the command again"),
-    ("disk full", "the disk is full. Free some space and run the command again"),
-    ("readonly", "it is read-only. Ask its owner for permission, or choose another place"),
-    ("read-only", "it is read-only. Ask its owner for permission, or choose another place"),
-    ("unable to open", "it cannot be opened. Check its folder, and who may read and write there"),
-    ("not a database", "it is no logbook but some other file. Choose another place"),
-    ("malformed", "it is damaged. Go back to your last backup: polypvision restore"),
-    ("disk i/o", "the disk did not take or give the data; is it full, or failing? Check it"),
-)
-
-
-@contextmanager
-def _told(place: str) -> Iterator[None]:
-    """Turn the database's errors into ours."""
-    try:
-        yield
-    except DBAPIError as error:
-        said = str(error.orig).strip().partition("\n")[0]
-        for word, trouble in _TROUBLES:
-            if word in said.lower():
-                raise LogbookError(f"The logbook {place}: {trouble}. ({said})") from error
-        raise LogbookError(
-            f"The logbook {place} cannot be used ({said}). Check that it is the right one."
-        ) from error
+def _none_yet(place: object) -> str:
+    return (
+        f"There is no logbook at {place} yet. Record photos first with: "
+        "polypvision read --record PHOTO..."
+    )

@@ -1,6 +1,6 @@
 """Photos and their readings in the logbook, known by the hash of the photo's bytes."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -11,6 +11,8 @@ from polypvision import __version__
 from polypvision.reading import Outcome, PlateReading, Refusal, from_record, to_record
 from polypvision.store.facts import ensure_plate
 from polypvision.store.schema import mouths, photo_names, photos, polyps
+from polypvision.store.stamps import touch
+from polypvision.store.upserts import insert_into
 
 Settings = Mapping[str, Any]
 _HELD = photos.c.forgotten_at.is_(None)
@@ -65,6 +67,8 @@ def save_photo(
 ) -> None:
     """Write what one photo told, or why it told nothing, in place of what was there before.
 
+    That a photo could not be read never takes the place of a reading of it.
+
     Parameters
     ----------
     connection : Connection
@@ -89,31 +93,45 @@ def save_photo(
         "program": __version__,
         "read_at": (now or datetime.now(UTC)).isoformat(timespec="seconds"),
     }
-    changed = connection.execute(sa.update(photos).where(photos.c.sha256 == sha256).values(**row))
-    if changed.rowcount == 0:
-        connection.execute(sa.insert(photos).values(sha256=sha256, **row))
+    before = connection.execute(sa.select(photos.c.plate).where(photos.c.sha256 == sha256)).first()
+    # One row for one hash, also where two programs read the same photo at once; that row is then
+    # this transaction's until its end, and with it all that hangs on it.
+    added = insert_into(connection, photos).values(sha256=sha256, **row)
+    replaced = photos.c.error.is_not(None) if isinstance(outcome, Refusal) else None
+    added = added.on_conflict_do_update(index_elements=["sha256"], set_=row, where=replaced)
+    if connection.execute(added.returning(photos.c.sha256)).first() is None:
+        return
     add_name(connection, sha256, path)
     _clear_parts(connection, sha256)
+    _add_polyps(connection, sha256, record["polyps"])
+    touch(connection, outcome.plate)
+    if before is not None and before.plate != outcome.plate:
+        touch(connection, before.plate)
+
+
+def _add_polyps(
+    connection: sa.Connection, sha256: str, records: Sequence[Mapping[str, Any]]
+) -> None:
     own = [column.name for column in polyps.columns if column.name not in ("sha256", "flags")]
-    for polyp in record["polyps"]:
-        values = {name: polyp[name] for name in own}
-        flags = " ".join(polyp["flags"])
-        connection.execute(sa.insert(polyps).values(sha256=sha256, flags=flags, **values))
-        for number, mouth in enumerate(polyp["mouths"], 1):
-            place = {name: mouth[name] for name in ("x_mm", "y_mm", "score")}
-            connection.execute(
-                sa.insert(mouths).values(
-                    sha256=sha256, label=polyp["label"], number=number, **place
-                )
-            )
+    rows = [
+        {"sha256": sha256, "flags": " ".join(one["flags"]), **{name: one[name] for name in own}}
+        for one in records
+    ]
+    places = [
+        {"sha256": sha256, "label": one["label"], "number": number}
+        | {name: mouth[name] for name in ("x_mm", "y_mm", "score")}
+        for one in records
+        for number, mouth in enumerate(one["mouths"], 1)
+    ]
+    for table, values in ((polyps, rows), (mouths, places)):
+        if values:
+            connection.execute(sa.insert(table), values)
 
 
 def add_name(connection: sa.Connection, sha256: str, path: str) -> None:
     """Note a path of a photo, once."""
-    names = photo_names
-    same = (names.c.sha256 == sha256) & (names.c.path == path)
-    if connection.execute(sa.select(names.c.id).where(same)).first() is None:
-        connection.execute(sa.insert(names).values(sha256=sha256, path=path))
+    added = insert_into(connection, photo_names).values(sha256=sha256, path=path)
+    connection.execute(added.on_conflict_do_nothing(index_elements=["sha256", "path"]))
 
 
 def find_photo(connection: sa.Connection, sha256: str) -> StoredPhoto | None:

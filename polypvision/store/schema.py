@@ -10,10 +10,14 @@ import sqlalchemy as sa
 
 metadata = sa.MetaData()
 
+# Put in order by its bytes in both, so that both give the same tables.
+_Key = sa.Text().with_variant(sa.Text(collation="C"), "postgresql")
+_READ, _REFUSED = sa.text("error IS NULL"), sa.text("error IS NOT NULL")
+
 plates = sa.Table(
     "plates",
     metadata,
-    sa.Column("plate", sa.Text, primary_key=True),
+    sa.Column("plate", _Key, primary_key=True),
     sa.Column("line", sa.Text, nullable=False),
     sa.Column("normal_mouths", sa.Integer, nullable=False),
     sa.Column("bar_mm", sa.Float),
@@ -21,14 +25,25 @@ plates = sa.Table(
     sa.Column("disc_height_mm", sa.Float),
     sa.Column("water_depth_mm", sa.Float),
     sa.Column("forgotten_at", sa.Text),
+    # Another one as soon as anything of the plate has changed; see `stamps.touch`.
+    sa.Column("mark", sa.Text, nullable=False, server_default=""),
+)
+
+plate_dues = sa.Table(
+    "plate_dues",
+    metadata,
+    sa.Column("plate", _Key, sa.ForeignKey("plates.plate"), primary_key=True),
+    sa.Column("size_mm", sa.Float, primary_key=True),
+    sa.Column("mark", sa.Text, nullable=False),  # of the plate, and of who worked it out
+    sa.Column("body", sa.JSON, nullable=False),
 )
 
 photos = sa.Table(
     "photos",
     metadata,
-    sa.Column("sha256", sa.Text, primary_key=True),
-    sa.Column("plate", sa.Text, sa.ForeignKey("plates.plate"), index=True),
-    sa.Column("taken_at", sa.Text),
+    sa.Column("sha256", _Key, primary_key=True),
+    sa.Column("plate", _Key, sa.ForeignKey("plates.plate"), index=True),
+    sa.Column("taken_at", _Key),
     sa.Column("date_source", sa.Text),
     sa.Column("width_px", sa.Integer),
     sa.Column("height_px", sa.Integer),
@@ -38,21 +53,23 @@ photos = sa.Table(
     sa.Column("program", sa.Text, nullable=False),
     sa.Column("read_at", sa.Text, nullable=False),
     sa.Column("forgotten_at", sa.Text),
+    sa.Index("ix_photos_read", "plate", "taken_at", sqlite_where=_READ, postgresql_where=_READ),
+    sa.Index("ix_photos_refused", "sha256", sqlite_where=_REFUSED, postgresql_where=_REFUSED),
 )
 
 photo_names = sa.Table(
     "photo_names",
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("sha256", sa.Text, sa.ForeignKey("photos.sha256"), nullable=False),
-    sa.Column("path", sa.Text, nullable=False),
+    sa.Column("sha256", _Key, sa.ForeignKey("photos.sha256"), nullable=False),
+    sa.Column("path", _Key, nullable=False, index=True),
     sa.UniqueConstraint("sha256", "path"),
 )
 
 polyps = sa.Table(
     "polyps",
     metadata,
-    sa.Column("sha256", sa.Text, sa.ForeignKey("photos.sha256"), primary_key=True),
+    sa.Column("sha256", _Key, sa.ForeignKey("photos.sha256"), primary_key=True),
     sa.Column("label", sa.Integer, primary_key=True),
     sa.Column("x_mm", sa.Float),
     sa.Column("y_mm", sa.Float),
@@ -73,7 +90,7 @@ polyps = sa.Table(
 mouths = sa.Table(
     "mouths",
     metadata,
-    sa.Column("sha256", sa.Text, primary_key=True),
+    sa.Column("sha256", _Key, primary_key=True),
     sa.Column("label", sa.Integer, primary_key=True),
     sa.Column("number", sa.Integer, primary_key=True),
     sa.Column("x_mm", sa.Float),
@@ -85,8 +102,8 @@ mouths = sa.Table(
 corrections = sa.Table(
     "corrections",
     metadata,
-    sa.Column("id", sa.Text, primary_key=True),
-    sa.Column("sha256", sa.Text, sa.ForeignKey("photos.sha256"), nullable=False),
+    sa.Column("id", _Key, primary_key=True),
+    sa.Column("sha256", _Key, sa.ForeignKey("photos.sha256"), nullable=False),
     sa.Column("number", sa.Integer, nullable=False),  # 1, 2 ... on each photo
     sa.Column("author", sa.Text, nullable=False),
     sa.Column("at", sa.Text, nullable=False),
@@ -100,7 +117,7 @@ log_entries = sa.Table(
     "log_entries",
     metadata,
     sa.Column("id", sa.Integer, primary_key=True),
-    sa.Column("plate", sa.Text, sa.ForeignKey("plates.plate"), nullable=False, index=True),
+    sa.Column("plate", _Key, sa.ForeignKey("plates.plate"), nullable=False, index=True),
     sa.Column("at", sa.Text, nullable=False),
     sa.Column("kind", sa.Text, nullable=False),
     sa.Column("individual", sa.Text),

@@ -2,34 +2,49 @@
 
 import hashlib
 import json
+import uuid
 
 import sqlalchemy as sa
 
-from polypvision.store.schema import corrections, log_entries, photos, plates
+from polypvision.store.schema import photos, plates
+
+
+def new_mark() -> str:
+    """Return a mark that nothing had before.
+
+    Random and not counted, so that a logbook put back from a copy never has a mark again that
+    stood for something else.
+    """
+    return uuid.uuid4().hex
+
+
+def touch(connection: sa.Connection, plate: str | None) -> None:
+    """Give a plate a new mark; everything that writes of a plate must."""
+    if plate is not None:
+        own = sa.update(plates).where(plates.c.plate == plate)
+        connection.execute(own.values(mark=new_mark()))
 
 
 def plate_stamp(connection: sa.Connection, plate: str | None) -> str:
     """Return a short text that changes with every photo, correction, line and fact of the plate.
 
-    Of the whole logbook, with the photos that could not be read, if `plate` is None.
-
-    Cheap against reading the plate itself: no reading is unpacked. A photo read again within the
-    same second by the same program with the same settings gives the same reading.
+    Of the whole logbook, with the photos that could not be read, if `plate` is None. One row is
+    looked at for a plate, and a short one for each plate for the whole; no reading is.
     """
-    kept = (photos.c.sha256, photos.c.read_at, photos.c.error, photos.c.program, photos.c.settings,
-            photos.c.forgotten_at)  # fmt: skip
-    corrected = sa.select(corrections.c.id).join(photos, photos.c.sha256 == corrections.c.sha256)
-    chosen = (
-        (corrected.order_by(corrections.c.id), photos.c.plate),
-        (sa.select(*kept).order_by(photos.c.sha256), photos.c.plate),
-        (sa.select(log_entries).order_by(log_entries.c.id), log_entries.c.plate),
-        (sa.select(plates).order_by(plates.c.plate), plates.c.plate),
+    if plate is not None:
+        own = sa.select(plates.c.mark).where(plates.c.plate == plate)
+        return connection.execute(own).scalar() or ""
+    refused = sa.select(photos.c.sha256, photos.c.read_at).where(
+        photos.c.error.is_not(None), photos.c.forgotten_at.is_(None)
     )
     rows = [
-        [
-            list(row)
-            for row in connection.execute(each if plate is None else each.where(own == plate))
-        ]
-        for each, own in chosen
+        sorted(plate_marks(connection).items()),
+        [list(row) for row in connection.execute(refused.order_by(photos.c.sha256))],
     ]
-    return hashlib.sha256(json.dumps(rows, sort_keys=True).encode()).hexdigest()
+    return hashlib.sha256(json.dumps(rows).encode()).hexdigest()
+
+
+def plate_marks(connection: sa.Connection) -> dict[str, str]:
+    """Return the mark of every plate."""
+    held = sa.select(plates.c.plate, plates.c.mark).where(plates.c.forgotten_at.is_(None))
+    return {row.plate: row.mark for row in connection.execute(held)}

@@ -21,6 +21,7 @@ from polypvision.track.looks import MOST_PHOTOS, growing, scatter, steady_looks
 from polypvision.track.said import sighting_of
 from polypvision.track.settings import TrackSettings
 from polypvision.track.trail import Trail
+from polypvision.words import counted
 
 _LEAST_INDIVIDUALS = 3
 _ELSEWHERE = 5.5
@@ -106,11 +107,11 @@ def exchange_events(
 
 def _words(one: Exchange, who: Sequence[str]) -> str:
     each = "each other" if len(who) == 2 else "one another"
-    photos = "1 photo" if one.before == 1 else f"{one.before} photos"
     return (
         f"{' and '.join((', '.join(who[:-1]), who[-1]))} may have changed places with {each}: by "
-        f"size, shape and colour on {photos} before and {one.after} since they fit better so, but "
-        "that is not sure, and they go on under the names of their places: look"
+        f"size, shape and colour on {counted(one.before, 'photo')} before and {one.after} since "
+        "they fit better so, but that is not sure, and they go on under the names of their "
+        "places: look"
     )
 
 

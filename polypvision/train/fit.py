@@ -25,7 +25,8 @@ from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, ran
 from polypvision.train.network import SLIM_WIDTHS, WIDTHS, Normalised, Reader, taught_weights
 
 CROP_PX = 384
-_SOURCE_PX = 704
+_ZOOM = (0.38, 1.6)
+"""Far smaller than they are, too: as the wide look sees a large disc and its surroundings."""
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
 _STRANGE_SHARE = 0.15
 """How many pictures of a batch get colours and textures that no tissue has."""
@@ -151,14 +152,19 @@ def _light(rgb: Tensor, gains: Tensor) -> Tensor:
     return x.clamp(1e-4, 1) ** curve
 
 
-def _corner(shelf: Shelf, row: int, rng: np.random.Generator) -> tuple[int, int]:
-    """Choose the part of a lesson to look at: mostly round a polyp, sometimes anywhere."""
-    spare = [max(1, side - _SOURCE_PX + 1) for side in shelf.sizes[row]]
+def _middle(shelf: Shelf, row: int, reach: float, rng: np.random.Generator) -> np.ndarray:
+    """Choose the x, y of a lesson to look at: mostly near a polyp, sometimes anywhere.
+
+    ``reach`` is how far the crop goes each way, lesson pixels: it stays in the lesson if it can.
+    """
+    size = np.array(shelf.sizes[row][::-1], np.float64)
     places = shelf.places[row]
     if len(places) == 0 or rng.random() < 0.3:
-        return int(rng.integers(0, spare[0])), int(rng.integers(0, spare[1]))
-    x, y = places[rng.integers(len(places))] - _SOURCE_PX / 2 + rng.uniform(-90, 90, 2)
-    return int(np.clip(y, 0, spare[0] - 1)), int(np.clip(x, 0, spare[1] - 1))
+        middle = rng.random(2) * size
+    else:
+        middle = places[rng.integers(len(places))] + rng.uniform(-90, 90, 2)
+    low = np.minimum(reach, size / 2)
+    return np.clip(middle, low, size - low)
 
 
 def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor, Tensor]:
@@ -166,36 +172,30 @@ def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor
     device = shelf.device
     weights = np.array(shelf.weights)
     rows = rng.choice(len(weights), n, p=weights / weights.sum())
-    corners = [_corner(shelf, row, rng) for row in rows]
+    picked = torch.from_numpy(rows).to(device)
 
-    def cut(whole: Tensor) -> Tensor:
-        return torch.stack(
-            [
-                whole[row, y : y + _SOURCE_PX, x : x + _SOURCE_PX]
-                for row, (y, x) in zip(rows, corners, strict=True)
-            ]
-        )
-
-    # Affine way from crop pixels to source pixels: turn, mirror, enlarge, shift.
-    scale = np.exp(rng.uniform(np.log(0.55), np.log(1.6), n))
+    # Affine way from crop pixels to lesson pixels: turn, mirror, enlarge, shift.
+    scale = np.exp(rng.uniform(np.log(_ZOOM[0]), np.log(_ZOOM[1]), n))
     angle = rng.uniform(0, 2 * np.pi, n)
     mirror = rng.choice([-1.0, 1.0], n)
     matrix = np.empty((n, 2, 3))
     matrix[:, 0, 0], matrix[:, 0, 1] = np.cos(angle) / scale * mirror, -np.sin(angle) / scale
     matrix[:, 1, 0], matrix[:, 1, 1] = np.sin(angle) / scale * mirror, np.cos(angle) / scale
-    reach = np.clip(_SOURCE_PX / 2 - CROP_PX / 2 / scale, 0, None)
-    middle = _SOURCE_PX / 2 + rng.uniform(-1, 1, (n, 2)) * reach[:, None]
+    reaches = CROP_PX / 2 / scale
+    middle = np.array(
+        [_middle(shelf, row, reach, rng) for row, reach in zip(rows, reaches, strict=True)]
+    )
     matrix[:, :, 2] = middle - matrix[:, :, :2] @ np.array([CROP_PX / 2, CROP_PX / 2])
     forth = torch.from_numpy(matrix).float().to(device)
     ticks = torch.arange(CROP_PX, device=device, dtype=torch.float32)
     y, x = torch.meshgrid(ticks, ticks, indexing="ij")
     places = torch.stack([x, y, torch.ones_like(x)], -1)
     source = torch.einsum("nij,hwj->nhwi", forth, places)
-    grid = (source + 0.5) / _SOURCE_PX * 2 - 1
+    grid = (source + 0.5) / LESSON_PX * 2 - 1
 
-    rgb = cut(shelf.rgb).permute(0, 3, 1, 2).float() / 255
+    rgb = shelf.rgb[picked].permute(0, 3, 1, 2).float() / 255
     rgb = F.grid_sample(rgb, grid, mode="bilinear", padding_mode="reflection", align_corners=False)
-    marks = torch.stack([cut(shelf.owner), cut(shelf.wound)], 1).float()
+    marks = torch.stack([shelf.owner[picked], shelf.wound[picked]], 1).float()
     inside = ((grid.abs() <= 1).all(-1)).float()
     marks = F.grid_sample(marks, grid, mode="nearest", padding_mode="border", align_corners=False)
     owner = marks[:, 0].round().long()
@@ -203,12 +203,10 @@ def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor
     owner = torch.where(owner == 255, 0, owner)
     wound = marks[:, 1] * (owner > 0)
 
-    picked = torch.from_numpy(rows).to(device)
-    shift = torch.tensor([(c[1], c[0]) for c in corners], device=device, dtype=torch.float32)
     back = torch.linalg.inv(forth[:, :, :2])
 
     def moved(points: Tensor) -> Tensor:
-        return torch.einsum("nij,nkj->nki", back, points - shift[:, None] - forth[:, None, :, 2])
+        return torch.einsum("nij,nkj->nki", back, points - forth[:, None, :, 2])
 
     polyps, mouths = shelf.polyps[picked], shelf.mouths[picked]
     size = torch.from_numpy(scale).float().to(device)

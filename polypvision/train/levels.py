@@ -6,42 +6,61 @@ photograph of a polyp.
 """
 
 import argparse
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+import contextlib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, fields, replace
 from itertools import islice
 from pathlib import Path
+from typing import cast
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
+from scipy.optimize import isotonic_regression, minimize
 
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.srgb import to_codes, to_linear
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
-from polypvision.mouths.find import MOUTH_LEVEL, find_mouths, peaks_inside
+from polypvision.errors import QualityError
+from polypvision.mouths.find import MOUTH_LEVEL, count_mouths, find_mouths, peaks_inside
 from polypvision.segment.discs import MIN_SCORE, TISSUE_LEVEL, Candidate, find_candidates
 from polypvision.segment.joins import join_evidence, measure_pieces
-from polypvision.segment.levels import NEUTRAL, Levels, levels_to_json
-from polypvision.segment.maps import PlateMaps, read_maps
+from polypvision.segment.levels import Curve, Levels, levels_to_json, neutral_levels
+from polypvision.segment.maps import (
+    CLOSEUP_READER,
+    PLATE_READER,
+    Look,
+    PlateMaps,
+    levels_of,
+    read_maps,
+)
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
 from polypvision.train.closeups import closeup_lesson
 from polypvision.train.closeups.photographs import use_photos
-from polypvision.train.lessons import Lesson, random_lessons
+from polypvision.train.lessons import LESSON_PX, Lesson, random_lessons
 
 MODELS = Path(__file__).parents[1] / "models"
 _SMALLEST_PX = 300
 """A true polyp that shows less than this is neither right nor missed."""
 _RIGHT_OVERLAP = 0.5
 _MARGIN_MM = 1.0
+_RIDGE = 1e-4
+"""Evidence is alike in parts: without, weights that cancel one another would grow large."""
+_FOLDS = 3
+_CURVE_GROUPS = 12
 _HARD_VARIANTS = {"plate": 4, "closeup": 2}
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Sample:
-    """One painted picture, its truth, and what the network says of it, levels all neutral."""
+    """One painted picture, its truth, and what the network says of it, levels all neutral.
 
+    Harder variants of a picture have its number. The maps are kept in half precision: hundreds of
+    pictures are held at once.
+    """
+
+    number: int
     lesson: Lesson
     view: PlateView
     maps: PlateMaps
@@ -58,30 +77,61 @@ class Sample:
             return np.asarray(chance / (chance + (1 - chance) * even / (1 - even)), np.float32)
 
         tissue, wound, mouth = levels.even
+        maps = cast(PlateMaps, _as_type(self.maps, np.float32))
+        if maps.wide is not None:
+            maps = replace(maps, wide=replace(maps.wide, tissue=moved(maps.wide.tissue, tissue)))
         return replace(
-            self.maps,
-            tissue=moved(self.maps.tissue, tissue),
-            wound=moved(self.maps.wound, wound),
-            mouth=moved(self.maps.mouth, mouth),
+            maps,
+            tissue=moved(maps.tissue, tissue),
+            wound=moved(maps.wound, wound),
+            mouth=moved(maps.mouth, mouth),
             levels=levels,
         )
 
 
-def _sample(lesson: Lesson, *, plates: bool) -> Sample:
+def _as_type(look: Look, dtype: type[np.floating]) -> Look:
+    """Return a look, and the wide one in it, with its arrays of another type."""
+    changed = {
+        name: value.astype(dtype) if isinstance(value, np.ndarray) else value
+        for name, value in ((field.name, getattr(look, field.name)) for field in fields(look))
+    }
+    if isinstance(look, PlateMaps) and look.wide is not None:
+        changed["wide"] = _as_type(look.wide, dtype)
+    return replace(look, **changed)
+
+
+def lesson_view(lesson: Lesson, *, plates: bool) -> PlateView:
+    """Return the view of a lesson.
+
+    Raises
+    ------
+    QualityError
+        If it would be refused as a photo.
+    """
     rgb = to_codes(to_linear(lesson.rgb) * lesson.gains)
     view = view_at_scale(rgb, 1 / VIEW_PX_PER_MM)
     if plates:  # let it pass for a view from a card
         view = replace(view, scale=replace(view.scale, source="card"))
-    return Sample(lesson=lesson, view=view, maps=read_maps(view, levels=NEUTRAL))
+    return view
+
+
+def _samples(number: int, lessons: Iterable[Lesson], *, plates: bool) -> Iterator[Sample]:
+    """Yield those of the lessons that would not be refused as photos."""
+    for lesson in lessons:
+        with contextlib.suppress(QualityError):
+            view = lesson_view(lesson, plates=plates)
+            maps = read_maps(view, levels=neutral_levels(wide=not plates))
+            kept = cast(PlateMaps, _as_type(maps, np.float16))
+            yield Sample(number=number, lesson=lesson, view=view, maps=kept)
 
 
 def harder(lesson: Lesson, rng: np.random.Generator) -> Lesson:
-    """Return a lesson enlarged or shrunk, in another light, blurred and noisy.
+    """Return a lesson enlarged or shrunk, in another light, blurred and noisy; or a part of it.
 
     On painted pictures a reader hardly ever cuts a disc in two, as it does on real ones: what tells
     pieces of one from neighbours is learned where it is in doubt.
     """
-    zoom = float(np.exp(rng.uniform(np.log(0.8), np.log(1.6))))
+    zoom = float(np.exp(rng.uniform(np.log(0.8), np.log(2.2))))
     size = (int(lesson.rgb.shape[1] * zoom), int(lesson.rgb.shape[0] * zoom))
 
     def enlarged(marks: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -91,14 +141,18 @@ def harder(lesson: Lesson, rng: np.random.Generator) -> Lesson:
     light = light ** np.exp(rng.normal(0, 0.35)) * np.exp(rng.normal(-0.1, 0.25, 3))
     light = cv2.GaussianBlur(light, (0, 0), float(rng.uniform(0.3, 1.5)))
     light = light + rng.normal(0, rng.uniform(0, 0.05), light.shape)
-    places = np.array([zoom, zoom, 1.0], np.float32)
+    left, top = (int(rng.integers(0, max(side - LESSON_PX, 0) + 1)) for side in size)
+    part = slice(top, top + LESSON_PX), slice(left, left + LESSON_PX)
+    places, corner = np.array([zoom, zoom, 1.0]), np.array([left, top, 0.0])
+    mouths = lesson.mouths * places - corner
+    shown = ((mouths[:, :2] >= 0) & (mouths[:, :2] < LESSON_PX)).all(axis=1)
     return replace(
         lesson,
-        rgb=np.asarray(np.clip(light, 0, 1) * 255, np.uint8),
-        owner=enlarged(lesson.owner),
-        wound=enlarged(lesson.wound.astype(np.uint8)) > 0,
-        polyps=lesson.polyps * np.float32(zoom),
-        mouths=lesson.mouths * places,
+        rgb=np.asarray(np.clip(light[part], 0, 1) * 255, np.uint8),
+        owner=np.ascontiguousarray(enlarged(lesson.owner)[part]),
+        wound=enlarged(lesson.wound.astype(np.uint8))[part] > 0,
+        polyps=(lesson.polyps * np.float32(zoom) - corner).astype(np.float32),
+        mouths=mouths[shown].astype(np.float32),
     )
 
 
@@ -110,13 +164,19 @@ def _lessons(seed: int, *, plates: bool) -> Iterator[Lesson]:
         yield closeup_lesson(rng)
 
 
-def fit_logistic(features: NDArray[np.float64], truth: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return weights (k + 1,) of 1 and k features that make the truth most likely."""
+def fit_logistic(
+    features: NDArray[np.float64], truth: NDArray[np.bool_], ridge: float = 0.0
+) -> NDArray[np.float64]:
+    """Return weights (k + 1,) of 1 and k features that make the truth most likely.
+
+    ``ridge`` keeps those of the features small: so much of their squares adds to the mean loss.
+    """
     design = np.column_stack([np.ones(len(features)), features])
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(weights: NDArray[np.float64]) -> float:
-        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + 1e-4 * weights @ weights)
+        small = ridge * (weights[1:] @ weights[1:])
+        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + small)
 
     return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)
 
@@ -171,7 +231,7 @@ def _join_lessons(
         owner = _majority(labels, sample.lesson.owner)
         first, second = owner[pieces.pairs].T
         known = (first != 255) & (second != 255) & ((first > 0) | (second > 0))
-        evidence.append(join_evidence(pieces, maps.centre, np.flatnonzero(known)))
+        evidence.append(join_evidence(pieces, maps.looks, np.flatnonzero(known)))
         one.append((first == second)[known])
     return np.concatenate(evidence), np.concatenate(one)
 
@@ -204,10 +264,18 @@ class Judged:
     missed: int
 
 
-def _judged(sample: Sample, maps: PlateMaps) -> Judged:
-    owner = sample.lesson.owner
+def judge(view: PlateView, maps: PlateMaps, owner: NDArray[np.uint8]) -> Judged:
+    """Return the candidates of a view beside the truth.
+
+    Parameters
+    ----------
+    view : PlateView
+    maps : PlateMaps
+    owner : ndarray (H, W) of uint8
+        0 ground, else the number of a polyp; 255 what does not count.
+    """
     candidates, owners = [], []
-    for candidate in find_candidates(sample.view, maps):
+    for candidate in find_candidates(view, maps):
         if (owner[candidate.window][candidate.mask] == 255).mean() >= 0.3:
             continue
         best, which = _overlap(candidate, owner)
@@ -218,42 +286,162 @@ def _judged(sample: Sample, maps: PlateMaps) -> Judged:
     return Judged(candidates=candidates, owners=owners, missed=len(large - set(owners)))
 
 
-def _mouth_level(samples: list[Sample], levels: Levels) -> float:
-    """Return the level at which the most discs have their true number of mouths."""
+def _log_odds(features: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.asarray(np.column_stack([np.ones(len(features)), features]) @ weights, np.float64)
+
+
+def calibrate_score(
+    evidence: NDArray[np.float64], right: NDArray[np.bool_], pictures: NDArray[np.int64]
+) -> tuple[float, float]:
+    """Return the shift and slope that make log-odds of being a polyp those found true.
+
+    Each picture is judged by weights that the other two thirds set: one that is weighed by itself
+    looks surer than it is.
+
+    Parameters
+    ----------
+    evidence : ndarray (n, k)
+    right : ndarray (n,) of bool
+    pictures : ndarray (n,) of int
+        From which picture each is.
+    """
+    odds = np.empty(len(right))
+    places = np.unique(pictures, return_inverse=True)[1]
+    for fold in range(_FOLDS):
+        out = places % _FOLDS == fold
+        weights = fit_logistic(evidence[~out], right[~out], _RIDGE)
+        odds[out] = _log_odds(evidence[out], weights)
+    shift, slope = fit_logistic(odds[:, None], right)
+    return float(shift), float(slope)
+
+
+def two_mouths_curve(strengths: NDArray[np.float64], two: NDArray[np.bool_]) -> Curve:
+    """Return how often discs have two mouths, by the strength (n,) of the second surest place.
+
+    Discs without such a place are a group, all others groups of equal number; isotonic regression
+    of their shares.
+    """
+    order = np.argsort(strengths, kind="stable")
+    none = int(np.count_nonzero(strengths == 0))
+    groups = [order[:none], *np.array_split(order[none:], _CURVE_GROUPS)]
+    groups = [group for group in groups if len(group)]
+    at = np.array([strengths[group].mean() for group in groups])
+    weight = np.array([len(group) for group in groups], np.float64)
+    # Half a case each way: nothing is sure for having never been seen (Jeffreys' rule).
+    share = np.array([(two[group].sum() + 0.5) / (len(group) + 1) for group in groups])
+    rising = isotonic_regression(share, weights=weight).x
+    return Curve(strengths=at, probabilities=np.asarray(rising, np.float64))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Discs:
+    """Places that may be mouths on discs that were found: strengths of each, and the true number.
+
+    Attributes
+    ----------
+    strengths : list of ndarray
+    true : ndarray (n,) of int
+    """
+
+    strengths: list[NDArray[np.float64]]
+    true: NDArray[np.int64]
+
+    @property
+    def curve(self) -> Curve:
+        """How often there are two, by the second strength."""
+        second = [float(one[1]) if len(one) > 1 else 0.0 for one in self.strengths]
+        return two_mouths_curve(np.array(second), self.true >= 2)
+
+    def counts(self, curve: Curve, level: float) -> NDArray[np.int64]:
+        """Return how many mouths each disc is said to have."""
+        return np.array(
+            [
+                count_mouths(one, curve(float(one[1])) if len(one) > 1 else 0.0, level)
+                for one in self.strengths
+            ],
+            np.int64,
+        )
+
+
+def _discs(samples: list[Sample], judged: list[Judged], levels: Levels) -> _Discs:
     strengths, true = [], []
-    for sample in samples:
-        maps = sample.at(levels)
-        judged = _judged(sample, maps)
-        for candidate, owner in zip(judged.candidates, judged.owners, strict=True):
-            if owner:
-                window = candidate.window
-                found = peaks_inside(maps.mouth[window], candidate.mask, sample.view.px_per_mm)
-                strengths.append(found.strengths)
+    for sample, one in zip(samples, judged, strict=True):
+        mouth = sample.at(levels).mouth
+        for candidate, owner in zip(one.candidates, one.owners, strict=True):
+            if owner and candidate.score(levels) >= MIN_SCORE:
+                inside = peaks_inside(
+                    mouth[candidate.window], candidate.mask, sample.view.px_per_mm
+                )
+                strengths.append(inside.strengths)
                 true.append(int((sample.lesson.mouths[:, 2] == owner - 1).sum()))
-    tried = np.arange(0.2, 0.951, 0.025)
-    right = [
-        sum(int((peaks >= level).sum()) == n for peaks, n in zip(strengths, true, strict=True))
-        for level in tried
-    ]
-    best = np.flatnonzero(np.array(right) == max(right))
-    return float(tried[best[len(best) // 2]])
+    return _Discs(strengths=strengths, true=np.array(true, np.int64))
+
+
+def _mouth_level(discs: _Discs) -> float:
+    """Return the level at which the discs have their true number of mouths.
+
+    Of the levels at which as many are right as at the best, but for luck, the one with the least
+    bias.
+    """
+    tried, curve = np.arange(0.2, 0.951, 0.025), discs.curve
+    off = np.array([discs.counts(curve, float(level)) for level in tried]) - discs.true
+    right = (off == 0).sum(axis=1)
+    luck = np.sqrt(right.max() * (1 - right.max() / len(discs.true)))
+    bias = np.abs(off.sum(axis=1))
+    return float(tried[np.argmin(np.where(right >= right.max() - luck, bias, np.inf))])
+
+
+def _judge_all(samples: list[Sample], levels: Levels) -> list[Judged]:
+    return [judge(one.view, one.at(levels), one.lesson.owner) for one in samples]
+
+
+def _evidence(judged: list[Judged]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the evidence (n, k) of all candidates, and which are polyps."""
+    evidence = np.array([c.evidence for one in judged for c in one.candidates])
+    return evidence, np.array([owner > 0 for one in judged for owner in one.owners])
+
+
+def set_sureness(samples: list[Sample], levels: Levels) -> Levels:
+    """Return levels that stand, with how often their scores and second mouths are true.
+
+    Parameters
+    ----------
+    samples : list of Sample
+        Other pictures than the levels were set on.
+    levels : Levels
+    """
+    judged = _judge_all(samples, levels)
+    evidence, right = _evidence(judged)
+    shift, slope = fit_logistic(_log_odds(evidence, levels.polyp)[:, None], right)
+    two_mouths = _discs(samples, judged, levels).curve
+    return replace(levels, sure=(float(shift), float(slope)), two_mouths=two_mouths)
 
 
 def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     """Return the levels at which a network's answers on these pictures are right.
 
     Areas of tissue and wound without a bias, the most discs with their true number of mouths, and
-    the likeliest weights for joining pieces and for being a polyp. Mouths and joins on hard
-    pictures too.
+    the likeliest weights for joining pieces and for being a polyp, and how often scores and second
+    mouths are true. All but the areas on hard pictures too.
     """
+    every = samples + hard
     tissue, wound = _even_areas(samples)
-    levels = replace(NEUTRAL, even=(tissue, wound, 0.5))
-    levels = replace(levels, join=fit_logistic(*_join_lessons(samples + hard, levels)))
-    judged = [_judged(sample, sample.at(levels)) for sample in samples + hard]
-    evidence = np.array([c.evidence for one in judged for c in one.candidates])
-    right = np.array([owner > 0 for one in judged for owner in one.owners])
-    levels = replace(levels, polyp=fit_logistic(evidence, right))
-    return replace(levels, even=(tissue, wound, _mouth_level(samples + hard, levels)))
+    wide = samples[0].maps.wide is not None
+    levels = replace(neutral_levels(wide=wide), even=(tissue, wound, 0.5))
+    levels = replace(levels, join=fit_logistic(*_join_lessons(every, levels), _RIDGE))
+    judged = _judge_all(every, levels)
+    evidence, right = _evidence(judged)
+    pictures = np.repeat(
+        [sample.number for sample in every], [len(one.candidates) for one in judged]
+    )
+    levels = replace(
+        levels,
+        polyp=fit_logistic(evidence, right, _RIDGE),
+        sure=calibrate_score(evidence, right, pictures),
+    )
+    mouth = _mouth_level(_discs(every, judged, levels))
+    levels = replace(levels, even=(tissue, wound, mouth))
+    return replace(levels, two_mouths=_discs(every, judged, levels).curve)
 
 
 def report(samples: list[Sample], levels: Levels) -> str:
@@ -262,7 +450,7 @@ def report(samples: list[Sample], levels: Levels) -> str:
     areas = np.zeros(4)
     for sample in samples:
         maps = sample.at(levels)
-        judged = _judged(sample, maps)
+        judged = judge(sample.view, maps, sample.lesson.owner)
         missed += judged.missed
         sure = [candidate.score(levels) >= MIN_SCORE for candidate in judged.candidates]
         labels = np.zeros(sample.view.valid.shape, np.int32)
@@ -300,21 +488,29 @@ def main() -> None:
     parser.add_argument("name", choices=["plate", "closeup"])
     parser.add_argument("--pictures", type=int, default=150)
     parser.add_argument("--seed", type=int, default=990)
+    parser.add_argument(
+        "--keep", action="store_true", help="set only how often what the levels say is true"
+    )
     parser.add_argument("--photos", type=Path, help="as for polypvision.train.fit")
     args = parser.parse_args()
     use_photos(args.photos)
     plates = args.name == "plate"
     lessons = islice(_lessons(args.seed, plates=plates), args.pictures)
     rng = np.random.default_rng(args.seed)
-    samples, hard = [], []
+    samples: list[Sample] = []
+    hard: list[Sample] = []
     for number, lesson in enumerate(lessons):
-        samples.append(_sample(lesson, plates=plates))
-        for _ in range(_HARD_VARIANTS[args.name] if number % 3 else 0):
-            hard.append(_sample(harder(lesson, rng), plates=plates))
+        samples += _samples(number, [lesson], plates=plates)
+        variants = _HARD_VARIANTS[args.name] if number % 3 else 0
+        hard += _samples(number, [harder(lesson, rng) for _ in range(variants)], plates=plates)
     # Every third picture only tells how good the levels are.
-    levels = set_levels([sample for n, sample in enumerate(samples) if n % 3], hard)
+    chosen = [sample for sample in samples if sample.number % 3]
+    if args.keep:
+        levels = set_sureness(chosen + hard, levels_of(PLATE_READER if plates else CLOSEUP_READER))
+    else:
+        levels = set_levels(chosen, hard)
     (MODELS / f"{args.name}.json").write_text(levels_to_json(levels), encoding="utf-8")
-    print(levels_to_json(levels) + report(samples[::3], levels))
+    print(levels_to_json(levels) + report([one for one in samples if not one.number % 3], levels))
 
 
 if __name__ == "__main__":

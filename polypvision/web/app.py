@@ -6,6 +6,7 @@ import time
 from collections.abc import Callable
 from contextlib import asynccontextmanager
 from datetime import datetime
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -23,14 +24,16 @@ from polypvision.errors import PolypvisionError
 from polypvision.files.outputs import make_folder
 from polypvision.plates.done import split_done, tick_off
 from polypvision.plates.pictures import polyp_picture, recorded_photo, scaled_photo
-from polypvision.plates.view import PlateView, PlateViews
+from polypvision.plates.view import Listed, PlateView, PlateViews
 from polypvision.store.logbook import Logbook
 from polypvision.web import correcting, desk, people, photos
+from polypvision.web.description import described
 from polypvision.web.guard import Door, Guard
 from polypvision.web.office import Office, office_of
-from polypvision.web.pages import CardPart, SheetPart
+from polypvision.web.pages import PLATES_SHOWN, CardPart, SheetPart
 from polypvision.web.pairing import Devices, Guesses
 from polypvision.web.person import person_of
+from polypvision.web.pieces import COME_AGAIN_S, Pieces
 from polypvision.web.queue import ReadingQueue, told
 from polypvision.web.setting import shown, trouble
 from polypvision.web.uploads import MAX_PIECE_BYTES, Uploads, WrongPlace
@@ -78,15 +81,23 @@ def home(request: Request) -> Response:
 
 
 def plates_page(request: Request) -> Response:
-    """All plates."""
+    """All plates, a page at a time."""
     office, until = office_of(request), time.monotonic() + _OVERVIEW_S
-    plates = office.views.listed()
-    if not all(isinstance(one, PlateView) for one in plates):
-        office.warmer.all()
-    while not all(isinstance(one, PlateView) for one in plates) and time.monotonic() < until:
+    words = request.query_params.get("find", "")[:80].strip()
+    number = request.query_params.get("page", "1")
+    page = int(number) if number.isdecimal() and 1 <= len(number) <= 6 else 1
+    start = PLATES_SHOWN * max(0, page - 1)
+
+    def look() -> Listed:
+        return office.views.listed(words, start=start, most=PLATES_SHOWN)
+
+    found = look()
+    if not all(isinstance(one, PlateView) for one in found.plates):
+        office.warmer.list(words, start)
+    while not all(isinstance(one, PlateView) for one in found.plates) and time.monotonic() < until:
         time.sleep(_LOOK_EVERY_S)
-        plates = office.views.listed()
-    return shown(overview(plates))
+        found = look()
+    return shown(overview(found, words=words, start=start))
 
 
 def card_part(request: Request) -> Response:
@@ -164,17 +175,19 @@ def scaled_jpeg(request: Request) -> Response:
 def today_list(request: Request) -> Response:
     """What to do today."""
     office, on = office_of(request), datetime.now().date()
-    tasks, later = office.views.today(on)
+    tasks, later, waiting = office.views.today(on)
+    if waiting:
+        office.warmer.today()
     due, done = split_done(office.logbook, tasks)
     asked = request.query_params.get("done", "")
     said = next((f"Done: {one.task.what}" for one in done if one.task.key == asked), "")
-    return shown(today_page(due, done, on, later, said=said))
+    return shown(today_page(due, done, on, later, said=said, waiting=waiting))
 
 
 def tick(request: Request) -> Response:
     """Tick a task off, or take its tick back."""
     office, asked = office_of(request), request.path_params
-    tasks, _ = office.views.today(datetime.now().date())
+    tasks, _, _ = office.views.today(datetime.now().date())
     done = asked["word"] == "done"
     if not done and asked["word"] != "undo":
         raise HTTPException(404)
@@ -192,12 +205,20 @@ async def _on_own_error(request: Request, error: Exception) -> Response:
     if isinstance(error, WrongPlace):
         return JSONResponse({"received": error.received}, status_code=409)
     _LOG.info("%s", error)
-    status, words = _STATUS.get(error.kind, 400), told(error)
+    status = _STATUS.get(error.kind, 400)
+    answer = _said(request, status, "That did not work", told(error))
+    if status == 503:
+        answer.headers["retry-after"] = str(COME_AGAIN_S)
+    return answer
+
+
+def _said(request: Request, status: int, heading: str, words: str) -> Response:
     if _wants_json(request):
         return JSONResponse({"words": words}, status_code=status)
-    return trouble(status, "That did not work", words)
+    return trouble(status, heading, words)
 
 
+_NO_WORDS = {HTTPStatus(status).phrase for status in (400, 408, 503)}
 _HTTP_WORDS = {
     404: ("Not there", "There is no such page. It may have been moved or renamed."),
     405: ("Not like this", "This page cannot be used that way."),
@@ -210,16 +231,17 @@ async def _on_http_error(request: Request, error: Exception) -> Response:
     heading, words = _HTTP_WORDS.get(
         error.status_code, ("That did not work", "Check what was filled in, and try again.")
     )
-    if error.status_code == 400 and error.detail != "Bad Request":
-        words = error.detail  # Our own words about what was filled in.
-    if _wants_json(request):
-        return JSONResponse({"words": words}, status_code=error.status_code)
-    return trouble(error.status_code, heading, words)
+    if error.status_code in (400, 408, 503) and error.detail not in _NO_WORDS:
+        words = error.detail  # Our own words about what was filled in, or why to wait.
+    answer = _said(request, error.status_code, heading, words)
+    answer.headers.update(error.headers or {})
+    return answer
 
 
 async def _on_fault(request: Request, error: Exception) -> Response:
     # What went wrong is for the terminal (the server logs it), not for the network.
-    return trouble(500, "A fault in polypvision", "What was recorded is kept. Try it once more.")
+    words = "What was recorded is kept. Try it once more."
+    return _said(request, 500, "A fault in polypvision", words)
 
 
 def _refuse(scope: Scope, status: int, heading: str, words: str) -> ASGIApp:
@@ -267,6 +289,7 @@ def _routes() -> list[BaseRoute]:
         Route("/people", people.people_page),
         Route("/people/{name:str}.svg", people.people_chart),
         Route("/desk", desk.desk_page),
+        Route("/desk/openapi.json", described),
         post("/desk/code", desk.new_code),
         post("/desk/devices/{number:int}/revoke", desk.revoke),
         Route("/backup", desk.backup),
@@ -293,7 +316,7 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
     OutputError
         If the folder cannot be made or used.
     """
-    make_folder(folder)
+    make_folder(folder, private=True)
     devices = Devices(folder / "devices.json")
     views, scaled = PlateViews(logbook), folder / "scaled"
     warmer = Warmer(logbook, views, scaled)
@@ -301,6 +324,7 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
         logbook=logbook,
         views=views,
         uploads=Uploads(folder),
+        pieces=Pieces(),
         queue=ReadingQueue(logbook, warmer),
         warmer=warmer,
         devices=devices,
@@ -311,8 +335,9 @@ def make_app(logbook: Logbook, folder: Path, door: Door) -> tuple[ASGIApp, Devic
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> Any:
-        # So that the first page does not have to wait for what all plates take to work out.
-        warmer.all()
+        # So that the first page does not have to wait for what its plates take to work out.
+        warmer.list()
+        warmer.today()
         yield
         office.queue.close()
 

@@ -1,7 +1,6 @@
 """Readings put right on the photo: the page, and what it asks and says while a person works."""
 
 import contextlib
-import json
 import re
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,7 @@ from polypvision.web.correcting_values import (
     reading_values,
     who_values,
 )
-from polypvision.web.forms import field
+from polypvision.web.forms import field, json_sent
 from polypvision.web.office import Office, office_of
 from polypvision.web.pages import CorrectPage, Shell
 from polypvision.web.person import NAME_MOST, person_of, remember
@@ -33,7 +32,7 @@ from polypvision.web.setting import shown
 from polypvision.web.views import picture_of, plate_href
 
 _SHA256 = re.compile(r"[0-9a-f]{64}")
-_MOST_AT_ONCE = 50
+MOST_AT_ONCE = 50
 
 
 def _sha256(request: Request) -> str:
@@ -95,14 +94,14 @@ async def set_person(request: Request) -> Response:
     return answer
 
 
-def reading(request: Request) -> Response:
+def reading(request: Request) -> JSONResponse:
     """The photo's reading as it holds now, and the machine's beside it."""
     found = _found(office_of(request), _sha256(request))
     values = reading_values(found, person_of(request)) | {"machine": machine_values(found)}
     return JSONResponse(values)
 
 
-def who(request: Request) -> Response:
+def who(request: Request) -> JSONResponse:
     """Who the polyps on the photo are, and could be."""
     office, sha256 = office_of(request), _sha256(request)
     plate = _found(office, sha256).reading.plate
@@ -124,13 +123,12 @@ def tile_jpeg(request: Request) -> Response:
 
 def _said(body: bytes, sha256: str) -> tuple[list[dict[str, Any]], str]:
     """Return the corrections that a page sent, all of this photo, and which version was seen."""
-    try:
-        said = json.loads(body)
-        wishes, seen = said["wishes"], said["seen"]
-    except (ValueError, TypeError, KeyError, RecursionError) as error:
-        raise HTTPException(400, "That is no correction. Load the page again.") from error
-    if not isinstance(wishes, list) or not 1 <= len(wishes) <= _MOST_AT_ONCE:
-        raise HTTPException(400, f"Send 1 to {_MOST_AT_ONCE} corrections at once.")
+    said = json_sent(body)
+    if not isinstance(said, dict) or "wishes" not in said or "seen" not in said:
+        raise HTTPException(400, "That is no correction. Load the page again.")
+    wishes, seen = said["wishes"], said["seen"]
+    if not isinstance(wishes, list) or not 1 <= len(wishes) <= MOST_AT_ONCE:
+        raise HTTPException(400, f"Send 1 to {MOST_AT_ONCE} corrections at once.")
     if not isinstance(seen, str):
         raise HTTPException(400, "Say which version of the photo you saw. Load the page again.")
     for wish in wishes:
@@ -139,7 +137,7 @@ def _said(body: bytes, sha256: str) -> tuple[list[dict[str, Any]], str]:
     return wishes, seen
 
 
-async def correct(request: Request) -> Response:
+async def correct(request: Request) -> JSONResponse:
     """Record what a person corrected, and answer with the numbers as they are now."""
     office, sha256, author = office_of(request), _sha256(request), person_of(request)
     if not author:

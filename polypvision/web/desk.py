@@ -18,7 +18,7 @@ from polypvision.card.layout import CardKind
 from polypvision.events import CUT_METHODS, LOG_KINDS, CutMethod, LogEntry, LogKind
 from polypvision.files.dates import date_doubt, parse_date
 from polypvision.plates.cards import cards_pdf, parse_codes
-from polypvision.plates.log import list_plates, note
+from polypvision.plates.log import names_of_plates, note
 from polypvision.plates.names import plate_name
 from polypvision.reports.sayings import date_words
 from polypvision.store.backup import back_up
@@ -41,19 +41,22 @@ _KINDS: dict[CardKind, str] = {
 def log(request: Request) -> Response:
     """The page to write something down."""
     office, asked = office_of(request), request.query_params
-    names = [one.facts.plate for one in list_plates(office.logbook)]
+    names = names_of_plates(office.logbook)
     wanted = plate_name(asked.get("plate", ""))
     view = office.views.of(wanted) if wanted in names else None
     if view is None and len(names) == 1:
         view = office.views.of(names[0])
     done = KIND_WORDS.get(asked.get("done", ""), "")
+    said = f"{done}: written down." if done else ""
+    if wanted and wanted not in names:
+        said = f"There is no plate {wanted} yet. Check its code."
     page = log_page(
         names,
         view,
         kind=asked.get("kind", ""),
         individual=asked.get("individual", ""),
         now=now_here(),
-        done=f"{done}: written down." if done else "",
+        done=said,
     )
     return shown(page)
 
@@ -69,11 +72,11 @@ def _entry(form: FormData) -> tuple[str, LogEntry]:
         at = parse_date(text) if text else now_here().replace(microsecond=0)
     except ValueError as error:
         raise HTTPException(400, str(error)) from error
-    # The room's clock is this computer's.
-    at = at if at.tzinfo else at.astimezone()
     doubt = date_doubt(at, now_here())
     if doubt:
-        raise HTTPException(400, f"The date {at:%Y-%m-%d} is {doubt}.")
+        raise HTTPException(400, f"The date {at.date().isoformat()} is {doubt}.")
+    # The room's clock is this computer's.
+    at = at if at.tzinfo else at.astimezone()
     pieces = field(form, "pieces", 6)
     if pieces and not (pieces.isdecimal() and 1 <= int(pieces) <= 9999):
         raise HTTPException(400, f"{pieces!r} is no number of pieces. Write 1, 2, 3 ...")

@@ -1,6 +1,8 @@
-"""What a form sent, checked."""
+"""What a form or a script sent, checked."""
 
+import json
 from datetime import datetime
+from typing import Any
 
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
@@ -19,6 +21,35 @@ def field(form: FormData, name: str, longest: int) -> str:
         raise HTTPException(400, f"Too much was filled in: at most {longest} characters.")
     # What is stored is shown, printed and exported: no invisible control characters.
     return "".join(c for c in value if c.isprintable() or c in "\n\t").strip()
+
+
+def json_sent(body: bytes) -> Any:
+    """Return what was sent as JSON.
+
+    Raises
+    ------
+    HTTPException
+        If it is none, or nested without end.
+    """
+    try:
+        return json.loads(body)
+    except (ValueError, RecursionError) as error:
+        raise HTTPException(400) from error
+
+
+def whole_number(value: object, most: int) -> int:
+    """Return a whole number from 0 to ``most``, sent as one or as its digits.
+
+    Raises
+    ------
+    HTTPException
+        If it is none.
+    """
+    text = str(value) if isinstance(value, (int, str)) and not isinstance(value, bool) else ""
+    # Its length first: Python refuses to read numbers of thousands of digits.
+    if not (text.isascii() and text.isdigit() and len(text) <= 18 and int(text) <= most):
+        raise HTTPException(400)
+    return int(text)
 
 
 def now_here() -> datetime:

@@ -20,6 +20,8 @@ COOKIE = "polypvision_device"
 LOOPBACK_NAMES = ("127.0.0.1", "localhost", "[::1]")
 _OPEN_PATHS = ("/pair", "/static/")
 """What an unpaired phone may have: the page that pairs it, and how that looks."""
+MAX_PATH, MAX_QUERY = 1000, 8000
+"""Characters of an address; ours are shorter, the longest being a plate's name in hexadecimal."""
 
 HEADERS = {
     "content-security-policy": (
@@ -111,8 +113,10 @@ class Guard:
 
     def _device(self, headers: Headers, address: str) -> Device | None:
         token = _token(headers)
-        if token is None or self._guesses.too_many(address):
+        if token is None:
             return None
+        # A right token is heard whoever guesses meanwhile: else a stranger could lock out all.
+        # Of 256 bits, it needs no limit; wrong ones count against pairing.
         device = self._devices.device_of(token)
         if device is None:
             self._guesses.note(address)
@@ -126,6 +130,8 @@ class Guard:
         if not self._own_site(scope, headers):
             return 403, "Not from another page", "Open the page itself, and do it there."
         path = scope["path"]
+        if len(path) > MAX_PATH or len(scope["query_string"]) > MAX_QUERY:
+            return 414, "Too long", "There is no address as long as this one."
         if who == "stranger" and not path.startswith(_OPEN_PATHS):
             return (
                 401,
@@ -144,7 +150,8 @@ class Guard:
         site = headers.get("sec-fetch-site")
         if scope["method"] in ("GET", "HEAD"):
             # A link from elsewhere may open a page; nothing may be taken out of one.
-            return site != "cross-site" or headers.get("sec-fetch-mode") == "navigate"
+            foreign = site in ("cross-site", "same-site")
+            return not foreign or headers.get("sec-fetch-mode") == "navigate"
         origin = headers.get("origin")
         if origin is None:
             return site == "same-origin"

@@ -9,6 +9,7 @@ from polypvision.plates.view import PlateViews
 from polypvision.store.logbook import Logbook
 from polypvision.web.guard import Door
 from polypvision.web.pairing import Devices, Guesses
+from polypvision.web.pieces import Pieces
 from polypvision.web.queue import ReadingQueue
 from polypvision.web.uploads import Uploads
 from polypvision.web.warm import Warmer
@@ -21,6 +22,7 @@ class Office:
     logbook: Logbook
     views: PlateViews
     uploads: Uploads
+    pieces: Pieces
     queue: ReadingQueue
     warmer: Warmer
     devices: Devices

@@ -9,6 +9,8 @@ from polypvision import __version__
 from polypvision.reports.retake import PhotoAnswer
 from polypvision.reports.sayings import Advice, Happening, PolypRow, Tile
 
+PLATES_SHOWN = 60
+"""Plates on one page of the list."""
 Here = Literal["photos", "plates", "today", "log", "cards", "desk", ""]
 
 
@@ -71,10 +73,28 @@ class CardPart(Page):
 
 @dataclass(frozen=True, kw_only=True)
 class OverviewPage(WholePage):
-    """All plates."""
+    """A page of the list of plates.
+
+    Attributes
+    ----------
+    plates : tuple of PlateCard
+    words : str
+        What was looked for.
+    has_more : bool
+        Whether the list has others than these.
+    span : str
+        Which these are, of how many.
+    earlier, later : str
+        Addresses of the pages before and after; empty at the ends.
+    """
 
     template: ClassVar[str] = "overview.html"
     plates: tuple[PlateCard, ...]
+    words: str
+    has_more: bool
+    span: str
+    earlier: str
+    later: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -303,7 +323,7 @@ class TodayPage(WholePage):
     tasks: tuple[TaskRow, ...]
     done: tuple[TaskRow, ...]
     said: str
-    remark: str
+    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -320,7 +340,8 @@ class LogPage(WholePage):
     """Writing down what photos cannot tell."""
 
     template: ClassVar[str] = "log.html"
-    plates: tuple[Choice, ...]
+    plates: tuple[Choice, ...]  # none where there are too many to choose from
+    n_plates: int
     plate: str
     kinds: tuple[Choice, ...]
     kind: str

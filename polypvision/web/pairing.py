@@ -17,7 +17,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from polypvision.errors import OutputError
-from polypvision.files.outputs import json_text, write_text
+from polypvision.files.outputs import json_text, make_private, write_text
 
 CODE_BYTES = 16
 TOKEN_BYTES = 32
@@ -26,6 +26,8 @@ DEVICE_LASTS = timedelta(days=90)
 MAX_GUESSES = 10
 MAX_GUESSES_OF_ALL = 60
 GUESSES_FORGOTTEN_AFTER = timedelta(minutes=15)
+_GUESSES_KEPT = 10 * MAX_GUESSES_OF_ALL
+"""So many are remembered at most: whoever floods us with guesses fills no memory."""
 
 Clock = Callable[[], datetime]
 
@@ -127,8 +129,8 @@ class Devices:
             for one in devices
         ]
         if not self._path.exists():
-            # Made by its owner alone before anything is in it; `write_text` keeps the mode.
-            self._path.touch(mode=0o600)
+            # Made before anything is in it; `write_text` keeps the mode.
+            make_private(self._path)
         write_text(self._path, json_text(rows))
         self._devices = devices
 
@@ -165,7 +167,7 @@ class Guesses:
     def __init__(self, clock: Clock = _now) -> None:
         self._clock = clock
         self._lock = threading.Lock()
-        self._wrong: deque[tuple[datetime, str]] = deque()
+        self._wrong: deque[tuple[datetime, str]] = deque(maxlen=_GUESSES_KEPT)
 
     def note(self, address: str) -> None:
         """Count a wrong guess."""

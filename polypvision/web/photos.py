@@ -14,7 +14,7 @@ from starlette.responses import JSONResponse, RedirectResponse, Response, Stream
 from polypvision.errors import PhotoUnreadable
 from polypvision.files.dates import date_doubt, parse_date
 from polypvision.files.pixels import SUFFIXES
-from polypvision.plates.log import list_plates
+from polypvision.plates.log import names_of_plates
 from polypvision.plates.names import plate_name
 from polypvision.plates.pictures import WIDTHS_PX, recorded_photo
 from polypvision.plates.read import ReadWishes
@@ -22,7 +22,7 @@ from polypvision.plates.show import photo_pixels
 from polypvision.reading import PlateReading, Refusal
 from polypvision.reports.retake import PhotoAnswer, photo_answer
 from polypvision.store.readings import find_photo
-from polypvision.web.forms import field, now_here
+from polypvision.web.forms import field, json_sent, now_here, whole_number
 from polypvision.web.office import Office, office_of
 from polypvision.web.pages import AnswerPart, Picture, ScalePage, Shell, TakePage
 from polypvision.web.queue import Turn
@@ -34,6 +34,9 @@ _LOOK_EVERY_S = 0.25
 _SIGN_OF_LIFE_S = 15.0
 _PIECE_BYTES = MAX_PIECE_BYTES // 4
 """Small pieces: little is sent again after the connection was lost."""
+_MOST_BYTES = 10**15
+"""No file is larger; whether it is taken is asked later."""
+_MOST_NAMES = 200
 _LEAST_APART = 0.02
 """Two points nearer than this part of the photo's width would give a scale of no use."""
 
@@ -57,28 +60,27 @@ def _stage(office: Office, sha256: str, progress: Progress) -> JSONResponse:
     return JSONResponse({"received": progress.received, "size": progress.size, "whole": whole})
 
 
-async def begin(request: Request) -> Response:
+async def begin(request: Request) -> JSONResponse:
     """A photo is coming: how much of it is here?"""
-    try:
-        said = json.loads(await request.body())
-        sha256, name, size = str(said["sha256"]), str(said["name"]), int(said["size"])
-    except (ValueError, TypeError, KeyError) as error:
-        raise HTTPException(400) from error
+    said = json_sent(await request.body())
+    if not isinstance(said, dict):
+        raise HTTPException(400)
+    sha256, name, size = said.get("sha256"), said.get("name"), said.get("size")
+    if not isinstance(sha256, str) or not isinstance(name, str):
+        raise HTTPException(400)
+    size = whole_number(size, _MOST_BYTES)
     office = office_of(request)
     return _stage(office, sha256, await run_in_threadpool(office.uploads.begin, sha256, name, size))
 
 
-async def add(request: Request) -> Response:
+async def add(request: Request) -> JSONResponse:
     """A piece of a photo."""
     office, asked, sha256 = office_of(request), request.query_params, request.path_params["sha256"]
-    try:
-        size, offset = int(asked["size"]), int(asked["offset"])
-    except (ValueError, KeyError) as error:
-        raise HTTPException(400) from error
-    piece = await request.body()
-    done = await run_in_threadpool(
-        office.uploads.add, sha256, asked.get("name", ""), size, offset, piece
-    )
+    size, offset = (whole_number(asked.get(one), _MOST_BYTES) for one in ("size", "offset"))
+    async with office.pieces.one(request) as piece:
+        done = await run_in_threadpool(
+            office.uploads.add, sha256, asked.get("name", ""), size, offset, piece
+        )
     return _stage(office, sha256, done)
 
 
@@ -160,7 +162,7 @@ def _date(text: str) -> datetime | None:
         raise HTTPException(400, str(error)) from error
     doubt = date_doubt(at, now_here())
     if doubt:
-        raise HTTPException(400, f"The date {at:%Y-%m-%d} is {doubt}.")
+        raise HTTPException(400, f"The date {at.date().isoformat()} is {doubt}.")
     return at
 
 
@@ -193,7 +195,8 @@ def scale(request: Request) -> Response:
                 width=width,
                 height=height,
             ),
-            plates=tuple(one.facts.plate for one in list_plates(office.logbook)),
+            # A list of thousands helps nobody to type four digits.
+            plates=tuple(names_of_plates(office.logbook)[:_MOST_NAMES]),
             needs_date=isinstance(photo.outcome, Refusal) and photo.outcome.facts.taken_at is None,
             today=f"{now_here():%Y-%m-%d}",
         )

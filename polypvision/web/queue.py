@@ -1,6 +1,7 @@
 """Photos read one after the other, in the background, each recorded whole or not at all."""
 
 import logging
+import re
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -16,6 +17,15 @@ from polypvision.web.warm import Warmer
 _LOG = logging.getLogger("polypvision.web")
 
 Stage = Literal["waiting", "reading", "done", "failed"]
+_FOLDERS = re.compile(
+    r"""(?<![^\s("'])            # at the beginning of a word:
+    (?:[A-Za-z]:[\\/]|[\\/]{1,2})    # the root of a disk,
+    (?:[^\\/\n]{1,255}[\\/])*  # folders
+    (?=[^\\/\s])""",
+    re.VERBOSE,
+)
+"""The folders of a path in a message. Names may hold blanks, so where a path ends nobody can tell:
+rather a word too many goes than a folder too few."""
 _KEPT = 500
 """Answers remembered; older ones are in the logbook."""
 
@@ -105,4 +115,5 @@ def told(error: PolypvisionError) -> str:
         return "The logbook cannot be used just now. The computer's terminal says why."
     if error.kind == "output":
         return "The computer could not keep this. Is its disk full? Its terminal says why."
-    return str(error)
+    # Words of other rooms may name a file by its whole path, for whoever is at the computer.
+    return _FOLDERS.sub("", str(error))

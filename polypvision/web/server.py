@@ -8,6 +8,7 @@ from pathlib import Path
 
 import segno
 import uvicorn
+from starlette.types import ASGIApp
 
 from polypvision.errors import LogbookError, OutputError
 from polypvision.store.logbook import Logbook
@@ -15,6 +16,8 @@ from polypvision.web.app import make_app
 from polypvision.web.guard import Door
 
 PORT = 8742
+MAX_CONNECTIONS = 500
+"""Of all devices together; a browser holds six. Those beyond are asked to come again (503)."""
 _NOWHERE = "192.0.2.1"
 """An address that is nobody's (RFC 5737); asking the way there sends nothing."""
 
@@ -114,13 +117,18 @@ def serve(
                 "What goes over the network is not encrypted: use a network of your own, with a "
                 "password."
             )
-        config = uvicorn.Config(
-            app,
-            log_level="warning",
-            access_log=False,
-            server_header=False,
-            # Who is at the desk is told by the connection itself, never by a header.
-            proxy_headers=False,
-            timeout_graceful_shutdown=5,
-        )
-        uvicorn.Server(config).run(sockets=[listening])
+        uvicorn.Server(server_config(app)).run(sockets=[listening])
+
+
+def server_config(app: ASGIApp) -> uvicorn.Config:
+    """Return how the pages are served: what reaches them, and what is told of the server."""
+    return uvicorn.Config(
+        app,
+        log_level="warning",
+        access_log=False,
+        server_header=False,
+        # Who is at the desk is told by the connection itself, never by a header.
+        proxy_headers=False,
+        timeout_graceful_shutdown=5,
+        limit_concurrency=MAX_CONNECTIONS,
+    )

@@ -21,6 +21,8 @@ MAX_UPLOAD_BYTES = 120_000_000
 MAX_PIECE_BYTES = 4_000_000
 MAX_WAITING_BYTES = 2_000_000_000
 """All half uploads together."""
+MAX_WAITING = 200
+"""So many half uploads at most: each begins with a look at all of them."""
 PARTS_LAST_S = 7 * 86_400.0
 _SHA256 = re.compile(r"[0-9a-f]{64}")
 _UNSAFE = re.compile(r"[^\w. -]", re.ASCII)
@@ -94,11 +96,12 @@ class Uploads:
             whole = self.find(sha256)
             if whole is not None:
                 return Progress(received=size, size=size, path=whole)
-            make_folder(self._parts)
+            make_folder(self._parts, private=True)
             self._drop_old()
             part = self._parts / sha256
-            waiting = sum(one.stat().st_size for one in self._parts.iterdir())
-            if waiting + size > MAX_WAITING_BYTES:
+            waiting = [one.stat().st_size for one in self._parts.iterdir()]
+            full = len(waiting) >= MAX_WAITING and not part.exists()
+            if full or sum(waiting) + size > MAX_WAITING_BYTES:
                 raise UploadRefused("Too many half uploads wait here. Try again in a few days.")
             try:
                 part.touch(mode=0o600)
@@ -160,7 +163,8 @@ class Uploads:
         except PhotoError:
             part.unlink()
             raise
-        folder = make_folder(self._photos / sha256)
+        make_folder(self._photos, private=True)
+        folder = make_folder(self._photos / sha256, private=True)
         path = folder / safe_name(name)
         try:
             put_in_place(part, path)

@@ -13,7 +13,7 @@ from polypvision.healing import WoundCourse
 from polypvision.plan import PlateState
 from polypvision.plates.done import DoneTask
 from polypvision.plates.pictures import WIDTHS_PX
-from polypvision.plates.view import PlateView
+from polypvision.plates.view import Listed, PlateView
 from polypvision.reading import Points, Polyp
 from polypvision.reports import chart_names, chart_words
 from polypvision.reports.looks import LOOKS, MARKS, State, state_of
@@ -33,6 +33,7 @@ from polypvision.store.readings import StoredPhoto
 from polypvision.today import Task, day_words
 from polypvision.track import Individual, PlateTracks, TrackedPhoto
 from polypvision.web.pages import (
+    PLATES_SHOWN,
     Chart,
     Choice,
     Crop,
@@ -50,7 +51,10 @@ from polypvision.web.pages import (
     TaskRow,
     TodayPage,
 )
+from polypvision.words import counted
 
+_MOST_TASKS = 200
+"""Things to do on one page."""
 _ATTENTION = 3
 """Things that the overview says of a plate; its page says the rest."""
 KIND_WORDS: dict[str, str] = {
@@ -120,11 +124,33 @@ def picture_of(photo: StoredPhoto) -> Picture | None:
     )
 
 
-def overview(plates: list[PlateSummary | PlateView]) -> OverviewPage:
-    """Return the list of plates, those that need attention first."""
-    cards = [card(one) if isinstance(one, PlateView) else _heading(one) for one in plates]
+def overview(found: Listed, *, words: str = "", start: int = 0) -> OverviewPage:
+    """Return a page of the list of plates, those on it that need attention first.
+
+    Parameters
+    ----------
+    found : Listed
+    words : str
+        What was looked for.
+    start : int
+        How many plates stand before this page.
+    """
+    cards = [card(one) if isinstance(one, PlateView) else _heading(one) for one in found.plates]
     cards.sort(key=lambda one: not one.attention)
-    return OverviewPage(shell=Shell(title="Plates", here="plates"), plates=tuple(cards))
+    end = start + len(cards)
+
+    def href(first: int) -> str:
+        return "/plates?" + urlencode({"page": first // PLATES_SHOWN + 1, "find": words})
+
+    return OverviewPage(
+        shell=Shell(title="Plates", here="plates"),
+        plates=tuple(cards),
+        words=words,
+        has_more=found.n_found > len(cards),
+        span=f"{start + 1:,} to {end:,} of {found.n_found:,}" if cards else "",
+        earlier=href(start - PLATES_SHOWN) if start else "",
+        later=href(end) if cards and end < found.n_found else "",
+    )
 
 
 def _heading(summary: PlateSummary) -> PlateCard:
@@ -135,7 +161,7 @@ def _heading(summary: PlateSummary) -> PlateCard:
         later=f"{href}/card",
         title=plate_title(summary.facts.plate),
         line=summary.facts.line,
-        span=f"{n} {'photo' if n == 1 else 'photos'}",
+        span=counted(n, "photo"),
         picture=None,
         tiles=(),
         attention=(),
@@ -194,7 +220,7 @@ def photo_sheet(view: PlateView, photo: TrackedPhoto) -> PhotoSheet:
         picture=picture,
         unit=round(unit, 1),
         polyps=tuple(_drawn(view, photo, one, unit) for one in polyps),
-        counts=f"{row.n_polyps} polyps, {row.n_two_mouths} with two mouths"
+        counts=f"{counted(photo.reading.n_polyps, 'polyp')}, {row.n_two_mouths} with two mouths"
         + (f"; {row.flags}" if row.flags else ""),
         correct_href=f"/photos/{photo.sha256}/correct",
     )
@@ -216,7 +242,7 @@ def _drawn(view: PlateView, photo: TrackedPhoto, polyp: Polyp, unit: float) -> D
     said = [
         f"{name or f'no. {polyp.label}'}",
         f"{with_error(polyp.diameter_mm, polyp.diameter_mm_err)} mm",
-        f"{polyp.n_mouths} {'mouth' if polyp.n_mouths == 1 else 'mouths'}",
+        counted(polyp.n_mouths, "mouth"),
         LOOKS[state].word,
     ]
     y = low - 0.7 * unit if deep > 1.6 * unit else low + 0.9 * unit
@@ -377,7 +403,8 @@ def strip(view: PlateView, name: str) -> StripPage:
     href = plate_href(view.facts.plate)
     parents = " and ".join(individual.parents)
     words = f"From {parents}. " if parents else ""
-    words += f"Seen on {len(individual.observations)} of {len(view.tracks.photos)} photos."
+    words += f"Seen on {len(individual.observations)} of "
+    words += f"{counted(len(view.tracks.photos), 'photo')}."
     return StripPage(
         shell=Shell(title=f"{name}, {view.page.title}", here="plates"),
         plate_title=view.page.title,
@@ -421,22 +448,42 @@ def _crops(
 
 
 def today_page(
-    due: tuple[Task, ...], done: tuple[DoneTask, ...], on: date, later: int, *, said: str = ""
+    due: tuple[Task, ...],
+    done: tuple[DoneTask, ...],
+    on: date,
+    later: int,
+    *,
+    said: str = "",
+    waiting: int = 0,
 ) -> TodayPage:
-    """Return today's list; ``said`` tells what was just ticked off."""
-    remark = ""
+    """Return today's list.
+
+    ``said`` tells what was just ticked off, ``waiting`` how many plates are not worked out yet.
+    """
+    remarks = []
     if later:
         photos = "photo is" if later == 1 else "photos are"
-        remark = f"{later} {photos} dated after today and left out; is a camera's clock wrong?"
+        remarks.append(
+            f"{later} {photos} dated after today and left out; is a camera's clock wrong?"
+        )
+    if waiting:
+        plates = "plate is" if waiting == 1 else "plates are"
+        remarks.append(f"{waiting:,} {plates} still being worked out. Look again in a while.")
+    if len(due) > _MOST_TASKS:
+        remarks.append(
+            f"These are the {_MOST_TASKS} most urgent of {len(due):,} things to do; "
+            "polypvision today lists them all."
+        )
     return TodayPage(
         shell=Shell(title="Today", here="today"),
         day=day_words(on),
-        tasks=tuple(_task_row(task) for task in due),
+        tasks=tuple(_task_row(task) for task in due[:_MOST_TASKS]),
         done=tuple(
-            _task_row(one.task, f"{one.author}, {one.at.astimezone():%d %b, %H:%M}") for one in done
+            _task_row(one.task, f"{one.author}, {one.at.astimezone():%d %b, %H:%M}")
+            for one in done[:_MOST_TASKS]
         ),
         said=said,
-        remark=remark,
+        remarks=tuple(remarks),
     )
 
 
@@ -477,7 +524,11 @@ def log_page(
     lines = [one for one in view.page.happenings if one.source == "log"] if view else []
     return LogPage(
         shell=Shell(title="Write it down", here="log"),
-        plates=tuple(Choice(value=one, words=f"Plate {one}", chosen=one == plate) for one in names),
+        plates=tuple(
+            Choice(value=one, words=f"Plate {one}", chosen=one == plate)
+            for one in (names if len(names) <= PLATES_SHOWN else ())
+        ),
+        n_plates=len(names),
         plate=plate,
         kinds=tuple(
             Choice(

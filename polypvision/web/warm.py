@@ -5,12 +5,14 @@ import logging
 import threading
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from datetime import datetime
 from pathlib import Path
 
 from polypvision.errors import PolypvisionError
 from polypvision.plates.pictures import WIDTHS_PX, recorded_photo, scaled_photo
-from polypvision.plates.view import PlateViews
+from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook
+from polypvision.web.pages import PLATES_SHOWN
 
 _LOG = logging.getLogger("polypvision.web")
 
@@ -26,9 +28,25 @@ class Warmer:
         self._lock = threading.Lock()
         self._waiting: set[str] = set()
 
-    def all(self) -> None:
-        """Work out all plates, for the first page."""
-        self._soon("all", lambda: self._views.all())
+    def list(self, words: str = "", start: int = 0) -> None:
+        """Work out the plates of a page of the list."""
+
+        def work() -> None:
+            for one in self._views.listed(words, start=start, most=PLATES_SHOWN).plates:
+                if not isinstance(one, PlateView):
+                    self.plate(one.facts.plate)
+
+        self._soon(f"list {start} {words}", work)
+
+    def today(self) -> None:
+        """Work out today's list, a little at a time, so that nothing else waits long for it."""
+
+        def work() -> None:
+            _, _, waiting = self._views.today(datetime.now().date())
+            if waiting:
+                self.today()
+
+        self._soon("today", work)
 
     def plate(self, plate: str) -> None:
         """Work out a plate of which something has changed."""

@@ -1,15 +1,21 @@
-"""What reading a plate costs: time against decoding its JPEG, memory above the picture.
+"""What reading one photo costs, against decoding it: time, stage by stage, memory, and recipes.
 
     python tests/benchmarks/plate_cost.py
     python tests/benchmarks/plate_cost.py FOLDER --mm-per-px 0.1
     python tests/benchmarks/plate_cost.py FOLDER TRUTH.json
 
-Paints a 12-megapixel photo of an A5 plate and reads it; then pictures of many sizes in one
-process, whose memory must not grow with their number. Times are those of the processor, both cores
-together: other work on the machine does not count. What runs on both cores at once (the network)
-takes half of it by the clock, what follows runs on one. With a folder, the time of everything after
-the network is also measured as a part of the network's, on each of its photos; the scales come from
-the truth's ``mm_per_px_assumed`` or from --mm-per-px, else from the card.
+Paints photos of an A5 plate and reads them from their bytes to the record in a logbook: 12
+megapixels as smooth as a painting, 12 and 48 with the noise of a phone's sensor. A smooth painting
+has a fifth of the bytes of a real photo and decodes in half the time; so the noise and quality are
+such that the file has about `PHONE_BYTES_PER_PX`, as a phone's photo has. (The 48 megapixels are
+the 12, enlarged, with noise added again.) With a folder, the bytes and decoding times of its own
+photos are printed beside that, and the time of everything after the network as a part of the
+network's, on each of them (scales: the truth's ``mm_per_px_assumed``, or --mm-per-px, else the
+card).
+
+Two times are given, both the least of some runs, and both with the network warm: the processor's,
+and the clock's. Other work on the machine lengthens the clock's. "At best" is what the clock would
+say on idle cores: the network's processor time shared by the cores, all else on one.
 """
 
 import argparse
@@ -19,62 +25,229 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
+import recipes
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
+from segmentation import Plate, machine, recipe_record
 
+from polypvision import evaluate
+from polypvision.calibrate.markers import find_markers
 from polypvision.calibrate.photo import view_at_scale, view_from_card
 from polypvision.calibrate.view import PlateView
 from polypvision.errors import PolypvisionError
+from polypvision.files.pixels import open_photo
 from polypvision.measure.polyps import measure_polyps
 from polypvision.mouths.find import find_mouths
-from polypvision.pipeline import read_plate
-from polypvision.reading import PhotoFacts, Polyp
+from polypvision.plates.read import ReadWishes, read_photos
+from polypvision.reading import to_record
 from polypvision.render.chance import random_scene
-from polypvision.render.photo import jpeg_bytes, render_scene
+from polypvision.render.photo import RenderedPhoto, render_scene
+from polypvision.render.truth import truth_record
 from polypvision.segment.discs import segment_polyps
 from polypvision.segment.maps import PlateMaps, read_maps
+from polypvision.store.logbook import open_logbook
 
 CORES = 2
 MANY_SIZES = 40
-LIMIT_RATIO, LIMIT_MB, LIMIT_SHARE = 2.5, 250.0, 1 / 3
+LIMIT_RATIO, LIMIT_SHARE = 3.0, 1 / 3
+LIMIT_MB = {12: 700.0, 48: 1300.0}
+PHONE_BYTES_PER_PX = 0.28
+"""Photos of 12 megapixels from phones have 3 to 5 MB (common practice, no source)."""
+NOISE, QUALITY = 3.5, 95
+SMOOTH_NOISE = 0.5
+SHOOT = datetime(2031, 3, 4, 10, tzinfo=UTC)
 
 
-def seconds(work: Callable[[], object], times: int) -> float:
-    """Return the least processor time of a piece of work, once done before.
+@dataclass(frozen=True, kw_only=True)
+class Cost:
+    """Least seconds of a piece of work, by the processor and by the clock."""
+
+    processor: float
+    clock: float
+
+
+def cost(work: Callable[[], object], times: int) -> Cost:
+    """Return what a piece of work costs, once done before.
 
     The least, for what else the machine does can only add (Python's manual, `timeit`).
     """
     work()
-    taken = []
+    processor, clock = [], []
     for _ in range(times):
-        start = time.process_time()
+        started, ticked = time.perf_counter(), time.process_time()
         work()
-        taken.append(time.process_time() - start)
-    return min(taken)
+        processor.append(time.process_time() - ticked)
+        clock.append(time.perf_counter() - started)
+    return Cost(processor=min(processor), clock=min(clock))
 
 
-def after_network(view: PlateView, maps: PlateMaps) -> tuple[Polyp, ...]:
+def after_network(view: PlateView, maps: PlateMaps) -> None:
     """Do all that follows the network."""
     polyp_map = segment_polyps(view, maps)
-    return measure_polyps(view, maps, polyp_map, find_mouths(view, maps, polyp_map))
+    measure_polyps(view, maps, polyp_map, find_mouths(view, maps, polyp_map))
 
 
-def a5_photo() -> bytes:
-    """Return the JPEG of a 12-megapixel photo of an A5 plate."""
-    rng = np.random.default_rng(12)
-    scene = random_scene(rng, card="a5", width_px=4000, height_px=3000, n_polyps=14)
-    return jpeg_bytes(render_scene(scene, rng), scene)
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shot:
+    """A painted photo as a file's bytes, with its truth."""
+
+    name: str
+    data: bytes
+    truth: dict[str, Any]
+
+    @property
+    def pixels(self) -> int:
+        """How many it has."""
+        with Image.open(BytesIO(self.data)) as image:
+            return image.width * image.height
 
 
-def decode(data: bytes) -> NDArray[np.uint8]:
-    """Return the picture of a JPEG, upright, as RGB."""
-    bgr = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR)
-    assert bgr is not None
-    return np.ascontiguousarray(bgr[..., ::-1], np.uint8)
+def painted(noise: float) -> tuple[RenderedPhoto, dict[str, Any]]:
+    """Paint a photo of 12 megapixels of an A5 plate, and tell its truth."""
+    scene = random_scene(
+        np.random.default_rng(12), card="a5", width_px=4000, height_px=3000, n_polyps=14
+    )
+    scene = replace(scene, orientation=1, camera=replace(scene.camera, noise=noise))
+    photo = render_scene(scene, np.random.default_rng(1))
+    return photo, truth_record(photo, scene, "")
+
+
+def jpeg(rgb: NDArray[np.uint8], quality: int) -> bytes:
+    """Return a picture as most phones write it: colours at half the size."""
+    buffer = BytesIO()
+    Image.fromarray(rgb).save(buffer, format="JPEG", quality=quality, subsampling=2)
+    return buffer.getvalue()
+
+
+def enlarged(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a picture at twice its size, with as much noise in its pixels again."""
+    large = cv2.resize(rgb, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    level = float(np.median(np.abs(rgb[1:].astype(np.int16) - rgb[:-1])))
+    large += np.random.default_rng(2).normal(0, level, large.shape).astype(np.float32)
+    return np.clip(large, 0, 255).astype(np.uint8)
+
+
+def shots() -> list[Shot]:
+    """Return the photos that are measured."""
+    photo, truth = painted(NOISE)
+    plain, plain_truth = painted(SMOOTH_NOISE)
+    phone = "a phone's noise"
+    return [
+        Shot(name=f"12 megapixels, {phone}", data=jpeg(photo.rgb, QUALITY), truth=truth),
+        Shot(name=f"48 megapixels, {phone}", data=jpeg(enlarged(photo.rgb), QUALITY), truth={}),
+        Shot(name="12 megapixels, smooth", data=jpeg(plain.rgb, 83), truth=plain_truth),
+    ]
+
+
+def stages(made: Shot, times: int) -> dict[str, Cost]:
+    """Return what each stage costs, and the whole from bytes to the logbook's record."""
+    data = np.frombuffer(made.data, np.uint8)
+    found = {"cv2.imdecode": cost(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR), 2 * times)}
+    found["decoded as finely as needed"] = cost(
+        lambda: open_photo(made.data, made.name).survey(), times
+    )
+    picture = open_photo(made.data, made.name).survey()
+    found["card found"] = card = cost(lambda: find_markers(picture.rgb), times)
+    whole = cost(lambda: view_from_card(picture), times)
+    view = view_from_card(picture)
+    found["plate straightened and balanced"] = Cost(
+        processor=whole.processor - card.processor, clock=whole.clock - card.clock
+    )
+    found["network"] = cost(lambda: read_maps(view), times)
+    maps = read_maps(view)
+    found["polyps told apart"] = cost(lambda: segment_polyps(view, read_votes(maps)), times)
+    polyp_map = segment_polyps(view, maps)
+    found["mouths"] = cost(lambda: find_mouths(view, maps, polyp_map), times)
+    mouths = find_mouths(view, maps, polyp_map)
+    found["measures"] = cost(lambda: measure_polyps(view, maps, polyp_map, mouths), times)
+    found["bytes to record"] = recorded(made, times)
+    return found
+
+
+def read_votes(maps: PlateMaps) -> PlateMaps:
+    """Return the same maps with nothing worked out from them yet."""
+    return replace(maps)
+
+
+def recorded(made: Shot, times: int) -> Cost:
+    """Return what reading a new photo into a logbook costs, one after the other."""
+    with tempfile.TemporaryDirectory() as name:
+        folder, number = Path(name), iter(range(times + 1))
+        paths = []
+        for one in range(times + 1):
+            paths.append(folder / f"{one}.jpg")
+            # What follows a JPEG's end is no part of the picture, but makes another file of it.
+            paths[-1].write_bytes(made.data + bytes([one]))
+        with open_logbook(str(folder / "logbook.db"), create=True) as logbook:
+            return cost(
+                lambda: read_photos(
+                    [paths[next(number)]], ReadWishes(date=SHOOT, trust_dates=True), logbook=logbook
+                ),
+                times,
+            )
+
+
+def print_stages(made: Shot, times: int) -> None:
+    """Print a photo's stages, each against decoding."""
+    found = stages(made, times)
+    size = len(made.data) / made.pixels
+    decoding = found["cv2.imdecode"]
+    print(f"\n{made.name}: {size:.2f} bytes a pixel, ", end="")
+    print(f"{1e9 * decoding.processor / made.pixels:.1f} ms a megapixel to decode\n")
+    print("| what | processor ms | by the clock ms | of imdecode, processor |\n|---|---|---|---|")
+    for name, took in found.items():
+        print(
+            f"| {name} | {1000 * took.processor:.0f} | {1000 * took.clock:.0f} "
+            f"| {took.processor / decoding.processor:.2f} |"
+        )
+    whole, network = found["bytes to record"], found["network"]
+    best = whole.processor - network.processor * (1 - 1 / CORES)
+    print(
+        f"\nbytes to record at best {best / decoding.processor:.2f} times imdecode (limit "
+        f"{LIMIT_RATIO}); by the clock now {whole.clock / decoding.clock:.2f} times"
+    )
+    rest = sum(found[name].processor for name in ("polyps told apart", "mouths", "measures"))
+    print(f"what follows the network: {rest / (network.processor / CORES):.2f} of its time")
+
+
+def print_recipes(made: Shot) -> None:
+    """Print what library recipes take and find on the same photo, on the same view."""
+    picture = open_photo(made.data, made.name).survey()
+    view = view_from_card(picture)
+    plate = Plate(name=made.truth["photo"], rgb=picture.rgb, mm_per_px=None, truth=made.truth)
+    ways: dict[str, tuple[Cost, dict[str, Any]]] = {}
+    for name, recipe in recipes.RECIPES.items():
+
+        def work(recipe: Callable[..., recipes.Outlines] = recipe, name: str = name) -> Any:
+            return recipe(view.rgb, view.valid, view.px_per_mm, **recipes.SETTINGS[name])
+
+        ways[name] = cost(work, 2), recipe_record(plate, view, work())
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "photo.jpg"
+        path.write_bytes(made.data)
+        record = to_record(read_photos([path])[0].outcome)
+
+    def ours() -> None:
+        after_network(view, read_maps(view))
+
+    ways["polypvision"] = cost(ours, 2), {**record, "photo": made.truth["photo"]}
+    print(f"\n{made.name}, from the view on\n")
+    print("| way | processor ms | F1 | count | diameter RMSE % |\n|---|---|---|---|---|")
+    for name, (took, said) in ways.items():
+        scores = evaluate.score([said], [made.truth])
+        print(
+            f"| {name} | {1000 * took.processor:.0f} | {scores.polyps.f1:.3f} "
+            f"| {len(said['polyps'])} of {len(made.truth['polyps'])} "
+            f"| {scores.diameters_percent.rmse:.1f} |"
+        )
 
 
 def _status_mb(word: str) -> float:
@@ -82,14 +255,19 @@ def _status_mb(word: str) -> float:
     return next(float(line.split()[1]) / 1024 for line in lines if line.startswith(word))
 
 
-def child(path: Path) -> None:
-    """Print how much more memory reading a photo takes than holding it decoded (Linux only)."""
-    rgb = decode(path.read_bytes())
-    # Linux counts a parent's peak to its child; writing 5 starts the count anew (man 5 proc).
+def _count_peak_anew() -> None:
+    """Linux counts a parent's peak to its child; writing 5 starts the count anew (man 5 proc)."""
     Path("/proc/self/clear_refs").write_text("5", encoding="utf-8")
-    before = _status_mb("VmRSS")
-    read_plate(rgb, PhotoFacts(photo="a5", sha256=""))
-    print(_status_mb("VmHWM") - before)
+
+
+def child(path: Path) -> None:
+    """Print the most memory that a process holds which reads and records a photo (Linux only)."""
+    _count_peak_anew()
+    with open_logbook(str(path.with_suffix(".db")), create=True) as logbook:
+        wishes = ReadWishes(date=SHOOT, trust_dates=True)
+        done = read_photos([path], wishes, logbook=logbook)
+    assert done[0].status == "recorded", done[0]
+    print(_status_mb("VmHWM"))
 
 
 def growth() -> None:
@@ -97,7 +275,7 @@ def growth() -> None:
     rng = np.random.default_rng(3)
     sizes = rng.integers(200, 1600, (MANY_SIZES, 2))
     start, after_ten = _status_mb("VmRSS"), 0.0
-    Path("/proc/self/clear_refs").write_text("5", encoding="utf-8")
+    _count_peak_anew()
     for done, (height, width) in enumerate(sizes, 1):
         read_maps(view_at_scale(rng.integers(0, 255, (height, width, 3), np.uint8), 1 / 6))
         if done == 10:
@@ -105,58 +283,53 @@ def growth() -> None:
     print(after_ten, _status_mb("VmRSS") - start, _status_mb("VmHWM") - start)
 
 
-def growth_mb() -> tuple[float, float, float]:
-    """Measure `growth` in a process of its own: held after ten, after all, and at most."""
-    command = [sys.executable, __file__, "--growth"]
+def in_own_process(*arguments: str) -> list[float]:
+    """Run this script in a process of its own and return the numbers that it prints."""
+    command = [sys.executable, __file__, *arguments]
     done = subprocess.run(command, check=True, capture_output=True, text=True)
-    after_ten, after_all, most = map(float, done.stdout.split())
-    return after_ten, after_all, most
+    return [float(word) for word in done.stdout.split()]
 
 
-def memory_mb(data: bytes) -> float:
-    """Measure `child` in a process of its own."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "a5.jpg"
-        path.write_bytes(data)
-        command = [sys.executable, __file__, "--child", str(path)]
-        done = subprocess.run(command, check=True, capture_output=True, text=True)
-    return float(done.stdout)
-
-
-def plate_cost(times: int) -> None:
-    """Print the cost of one A5 plate."""
-    data = a5_photo()
-    rgb = decode(data)
-    decoding = seconds(
-        lambda: cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_COLOR), 3 * times
-    )
-    straightening = seconds(lambda: view_from_card(rgb), times)
-    view = view_from_card(rgb)
-    network = seconds(lambda: read_maps(view), times)
-    maps = read_maps(view)
-    rest = seconds(lambda: after_network(view, maps), times)
-    ratio = (network / CORES + rest) / decoding
-    more_mb = memory_mb(data)
-    print(f"photo {rgb.shape[1]} x {rgb.shape[0]}, view {view.rgb.shape[1]} x {view.rgb.shape[0]}")
-    print("| what | processor seconds | of imdecode |\n|---|---|---|")
-    for name, took in (
-        ("cv2.imdecode", decoding),
-        ("card found, plate straightened and balanced", straightening),
-        ("network", network),
-        ("polyps, mouths, measures", rest),
-    ):
-        print(f"| {name} | {took:.3f} | {took / decoding:.2f} |")
-    print(f"network on {CORES} cores and reading on one: {ratio:.2f} times imdecode", end=" ")
-    print(f"(limit {LIMIT_RATIO})")
-    print(f"memory above the picture: {more_mb:.0f} MB (limit {LIMIT_MB:.0f})")
-    after_ten, after_all, most = growth_mb()
+def print_memory(photos: list[Shot]) -> None:
+    """Print the peak of a fresh process for each photo, and what many sizes leave behind."""
+    print()
+    for made in photos:
+        with tempfile.TemporaryDirectory() as folder:
+            path = Path(folder) / "photo.jpg"
+            path.write_bytes(made.data)
+            (peak,) = in_own_process("--child", str(path))
+        limit = LIMIT_MB[round(made.pixels / 1e6)]
+        print(
+            f"{made.name}: a process that reads it holds at most {peak:.0f} MB (limit {limit:.0f})"
+        )
+    after_ten, after_all, most = in_own_process("--growth")
     print(
         f"held after 10 pictures of any size {after_ten:.0f} MB, after {MANY_SIZES} "
         f"{after_all:.0f} MB, at most {most:.0f} MB"
     )
 
 
-def shares(folder: Path, scales: dict[str, float], fixed: float | None, times: int) -> None:
+def print_real_files(folder: Path) -> None:
+    """Print bytes a pixel and decoding times of the JPEGs of a folder."""
+    sizes, speeds = [], []
+    for path in sorted(folder.rglob("*.jp*g")):
+        data = np.frombuffer(path.read_bytes(), np.uint8)
+        picture = cv2.imdecode(data, cv2.IMREAD_COLOR)
+        if picture is None:
+            continue
+        pixels = picture.shape[0] * picture.shape[1]
+        sizes.append(data.size / pixels)
+        took = cost(lambda data=data: cv2.imdecode(data, cv2.IMREAD_COLOR), 5)  # type: ignore[misc]
+        speeds.append(1e9 * took.processor / pixels)
+    if sizes:
+        print(
+            f"\n{len(sizes)} JPEGs of {folder.name}: {min(sizes):.2f} to {max(sizes):.2f} bytes a "
+            f"pixel, median {np.median(sizes):.2f}; {min(speeds):.1f} to {max(speeds):.1f} ms a "
+            f"megapixel to decode, median {np.median(speeds):.1f}"
+        )
+
+
+def print_shares(folder: Path, scales: dict[str, float], fixed: float | None, times: int) -> None:
     """Print, for each photo, the time after the network as a part of the network's."""
     found: list[tuple[float, str, float, float]] = []
     names = scales or {p.name: 0.0 for p in sorted(folder.iterdir()) if p.is_file()}
@@ -169,18 +342,18 @@ def shares(folder: Path, scales: dict[str, float], fixed: float | None, times: i
         except (OSError, PolypvisionError) as trouble:
             print(f"{name} left out: {trouble}", file=sys.stderr)
             continue
-        network = seconds(lambda view=view: read_maps(view), times)  # type: ignore[misc]
+        network = cost(lambda view=view: read_maps(view), times).processor  # type: ignore[misc]
         maps = read_maps(view)
-        rest = seconds(
-            lambda view=view, maps=maps: after_network(view, maps),  # type: ignore[misc]
+        rest = cost(
+            lambda view=view, maps=maps: after_network(view, replace(maps)),  # type: ignore[misc]
             times,
-        )
+        ).processor
         found.append((rest / (network / CORES), name, network, rest))
     found.sort(reverse=True)
     print(f"\nafter the network, as a part of its time (limit {LIMIT_SHARE:.2f} on the worst)")
-    print("| photo | network, processor s | after it | part by the clock |\n|---|---|---|---|")
+    print("| photo | network, processor ms | after it | part |\n|---|---|---|---|")
     for share, name, network, rest in found:
-        print(f"| {name} | {network:.3f} | {rest:.3f} | {share:.2f} |")
+        print(f"| {name} | {1000 * network:.0f} | {1000 * rest:.0f} | {share:.2f} |")
 
 
 def main() -> None:
@@ -189,7 +362,7 @@ def main() -> None:
     parser.add_argument("folder", type=Path, nargs="?")
     parser.add_argument("truth", type=Path, nargs="?")
     parser.add_argument("--mm-per-px", type=float)
-    parser.add_argument("--times", type=int, default=5)
+    parser.add_argument("--times", type=int, default=7)
     parser.add_argument("--child", type=Path, help=argparse.SUPPRESS)
     parser.add_argument("--growth", action="store_true", help=argparse.SUPPRESS)
     chosen = parser.parse_args()
@@ -200,11 +373,18 @@ def main() -> None:
     if chosen.child:
         child(chosen.child)
         return
-    plate_cost(chosen.times)
+    print(machine())
+    if chosen.folder:
+        print_real_files(chosen.folder)
+    made = shots()
+    for one in made:
+        print_stages(one, chosen.times)
+    print_recipes(made[0])
+    print_memory(made[:2])
     if chosen.folder:
         truth = json.loads(chosen.truth.read_text(encoding="utf-8")) if chosen.truth else []
         scales = {str(one["file"]): float(one["mm_per_px_assumed"]) for one in truth}
-        shares(chosen.folder, scales, chosen.mm_per_px, max(chosen.times // 2, 1))
+        print_shares(chosen.folder, scales, chosen.mm_per_px, max(chosen.times // 2, 1))
 
 
 if __name__ == "__main__":

@@ -118,7 +118,7 @@ def test_a_plate_keeps_its_usual_heights(run: Run, tmp_path: Path) -> None:
     assert run("read", photo, "--record").status == 0
     said = run("plates", "42", "--disc-height-mm", 12, "--water-depth-mm", 30)
     assert said.status == 0
-    assert "1 photos were read before this was said" in said.out
+    assert "1 photo was read before this was said" in said.out
     assert run("plates", "42").out.split().count("12") == 1
     record = read(run, tmp_path, photo, "--record")
     sight = record["sight"]

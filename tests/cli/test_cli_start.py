@@ -68,7 +68,8 @@ def test_a_photo_is_read_without_loading_tables_charts_or_a_database(tmp_path: P
         "    main()\n"
         "except SystemExit:\n"
         "    pass\n"
-        "heavy = ('pandas', 'matplotlib', 'sqlalchemy', 'alembic', 'scipy.optimize')\n"
+        "heavy = ('pandas', 'matplotlib', 'sqlalchemy', 'alembic', 'pyarrow', 'scipy.optimize',\n"
+        "    'skimage.feature', 'pillow_heif')\n"
         "print('LOADED', *[name for name in heavy if name in sys.modules])\n"
     )
     done = subprocess.run(

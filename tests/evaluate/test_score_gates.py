@@ -15,8 +15,7 @@ from polypvision.flags import FLAGS
 
 
 def test_one_plate_good_and_spoiled() -> None:
-    # Not every weak ripple is told: the table of many plates says how many.
-    scores = score_gates(1, seed=5, ways=("blurred", "dark", "glare"))
+    scores = score_gates(1, seed=5, ways=("blurred", "dark", "glare", "rippled"))
     assert scores.false_alarms == 0, scores.good
     for key in scores.spoiled:
         assert scores.caught(key) == 1, (key, scores.spoiled[key])

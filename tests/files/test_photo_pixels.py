@@ -10,7 +10,7 @@ from photo_makers import animated, corners_picture, encoded, exif, huge_png
 from PIL import Image, ImageCms
 
 from polypvision.errors import PhotoTooLarge, PhotoTooSmall, PhotoUnreadable
-from polypvision.files.pixels import MAX_PHOTO_PX, decode, exif_tags, turned
+from polypvision.files.pixels import MAX_PHOTO_PX, decode, exif_tags, open_photo, turned
 
 # CIPA DC-008 (Exif), tag Orientation, from memory; the arrays as Pillow's exif_transpose gives
 # them for [[0, 1, 2], [3, 4, 5]].
@@ -218,3 +218,62 @@ def test_damaged_exif_costs_neither_pixels_nor_direction() -> None:
     data = encoded(corners_picture(), "JPEG", quality=95, exif=broken)
     assert exif_tags(data) == {}
     assert _close(decode(data, "photo"), corners_picture())
+
+
+def _smooth(width: int, height: int) -> NDArray[np.uint8]:
+    """Three waves of different lengths: no two corners alike, nothing sharper than a few pixels."""
+    x, y = np.meshgrid(np.arange(width), np.arange(height))
+    waves = (np.sin(x / 40), np.cos(y / 55), np.sin((x + 2 * y) / 70))
+    return np.asarray(np.stack([127 + 100 * wave for wave in waves], axis=2), np.uint8)
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+def test_a_jpeg_is_reduced_while_it_is_decoded(orientation: int) -> None:
+    data = encoded(_smooth(3840, 256), "JPEG", quality=95, exif=exif(orientation=orientation))
+    photo = open_photo(data, "photo.jpg")
+    whole = decode(data, "photo.jpg")
+    assert photo.size_px == (whole.shape[1], whole.shape[0])
+    picture = photo.survey()
+    assert picture.reduction == 2
+    assert picture.size_px == photo.size_px
+    height, width = picture.rgb.shape[:2]
+    # Each pixel is about the mean of its square, also in a photo that lies on its side.
+    means = whole.reshape(height, 2, width, 2, 3).mean(axis=(1, 3))
+    assert float(np.abs(means - picture.rgb).max()) < 6
+    np.testing.assert_array_equal(photo.whole().rgb, whole)
+
+
+def test_a_jpeg_that_no_reduction_divides_is_decoded_whole() -> None:
+    data = encoded(_smooth(3841, 257), "JPEG", quality=90)
+    picture = open_photo(data, "photo.jpg").survey()
+    assert picture.reduction == 1
+    np.testing.assert_array_equal(picture.rgb, decode(data, "photo.jpg"))
+
+
+def test_a_cmyk_jpeg_is_reduced_too() -> None:
+    data = encoded(Image.fromarray(_smooth(3840, 256)).convert("CMYK"), "JPEG", quality=95)
+    picture = open_photo(data, "photo.jpg").survey()
+    assert picture.reduction == 2
+    assert float(np.abs(picture.rgb.astype(int) - decode(data, "photo")[::2, ::2]).max()) < 20
+
+
+def test_a_photo_of_another_format_comes_whole() -> None:
+    rgb = _smooth(3840, 64)
+    picture = open_photo(encoded(rgb, "PNG"), "photo.png").survey()
+    assert picture.reduction == 1
+    np.testing.assert_array_equal(picture.rgb, rgb)
+
+
+def test_a_jpeg_cut_short_is_told_when_it_is_decoded() -> None:
+    data = encoded(_smooth(3840, 256), "JPEG", quality=95)
+    photo = open_photo(data[: len(data) // 2], "photo.jpg")
+    with pytest.raises(PhotoUnreadable, match="cut short or damaged"):
+        photo.survey()
+
+
+def test_a_jpeg_with_a_colour_profile_is_reduced_through_it() -> None:
+    data = encoded(_smooth(3840, 256), "JPEG", quality=95, icc_profile=_profile(3.0))
+    picture = open_photo(data, "photo.jpg").survey()
+    assert picture.reduction == 2
+    whole = decode(data, "photo.jpg")[::2, ::2]
+    assert float(np.abs(picture.rgb.astype(int) - whole).max()) < 20

@@ -1,5 +1,4 @@
 import json
-from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -12,8 +11,6 @@ from polypvision.errors import TableError
 from polypvision.files.log_table import read_log_table
 from polypvision.files.tables import (
     coco_record,
-    csv_bytes,
-    parquet_bytes,
     photo_table,
     polyp_table,
     read_json,
@@ -57,17 +54,6 @@ def test_photo_rows() -> None:
     assert (empty["n_polyps"], empty["area_mm2"], empty["error"]) == (0, 0.0, "")
     assert refused["error"] == "no-card: No card, sorry."
     assert pd.isna(refused["mm_per_px"])
-
-
-def test_csv_and_parquet_bring_back_the_same_numbers() -> None:
-    frame = polyp_table([READING])
-    back = pd.read_csv(
-        BytesIO(csv_bytes(frame)), dtype={c.name: c.dtype for c in POLYPS}, keep_default_na=True
-    )
-    pd.testing.assert_frame_equal(back, frame)
-    pd.testing.assert_frame_equal(pd.read_parquet(BytesIO(parquet_bytes(frame))), frame)
-    assert csv_bytes(frame) == csv_bytes(polyp_table([READING]))
-    assert parquet_bytes(frame) == parquet_bytes(polyp_table([READING]))
 
 
 def test_coco_outlines() -> None:

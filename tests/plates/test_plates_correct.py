@@ -298,7 +298,10 @@ def test_an_older_logbook_takes_corrections(tmp_path: Path) -> None:
             # Nor had its tables what later steps added.
             connection.exec_driver_sql("DROP TABLE corrections")
             connection.exec_driver_sql("DROP TABLE ticks")
-            for column in ("disc_height_mm", "water_depth_mm"):
+            connection.exec_driver_sql("DROP TABLE plate_dues")
+            for index in ("ix_photos_read", "ix_photos_refused", "ix_photo_names_path"):
+                connection.exec_driver_sql(f"DROP INDEX {index}")
+            for column in ("disc_height_mm", "water_depth_mm", "mark"):
                 connection.exec_driver_sql(f"ALTER TABLE plates DROP COLUMN {column}")
             connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
     with open_logbook(place) as book:

@@ -10,7 +10,7 @@ from made_pieces import plate_of
 
 from polypvision.errors import TaskUnknown
 from polypvision.plates.done import split_done, tick_off
-from polypvision.plates.room import today
+from polypvision.plates.dues import today
 from polypvision.reading import PlateReading
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo

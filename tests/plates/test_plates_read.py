@@ -55,12 +55,14 @@ def statuses(outcomes: list[PhotoOutcome]) -> list[str]:
 
 
 def dump(book: Logbook) -> list[str]:
-    """The whole logbook as text, but for the moment at which a photo was read."""
+    """The whole logbook as text, but for when a photo was read and marks made by chance."""
     with book.reading() as connection:
         lines = []
         for table in ("plates", "photos", "photo_names", "polyps", "mouths", "log_entries"):
             for row in connection.exec_driver_sql(f"SELECT * FROM {table}").mappings():
-                lines.append(f"{table} {[v for k, v in row.items() if k != 'read_at']}")
+                lines.append(
+                    f"{table} {[v for k, v in row.items() if k not in ('read_at', 'mark')]}"
+                )
     return sorted(lines)
 
 

@@ -9,8 +9,9 @@ import pytest
 from made_pieces import cut, plate_of
 
 from polypvision.events import LogEntry
+from polypvision.plates.dues import today
 from polypvision.plates.log import note
-from polypvision.plates.room import known_plate, today
+from polypvision.plates.room import known_plate
 from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
@@ -58,18 +59,20 @@ def test_a_plate_is_worked_out_once_until_something_changes(
 
 def test_a_list_that_may_not_wait_gives_what_is_known(book: Logbook) -> None:
     views = PlateViews(book)
-    (summary,) = views.listed()
+    (summary,) = views.listed().plates
     assert not isinstance(summary, PlateView)
     assert (summary.facts.plate, summary.n_photos) == ("0042", 8)
     view = views.of("0042")
-    assert views.listed() == [view]
+    assert views.listed().plates == (view,)
 
 
 @pytest.mark.parametrize("on", [date(2031, 3, 1), date(2031, 3, 25), date(2031, 4, 29)])
 def test_todays_list_is_the_command_lines(book: Logbook, on: date) -> None:
     views = PlateViews(book)
-    assert views.today(on) == today(book, on)
-    assert views.today(on)[0]
+    tasks, later, waiting = views.today(on)
+    assert (tasks, later) == today(book, on)
+    assert tasks
+    assert waiting == 0
 
 
 def test_charts_are_drawn_when_asked_for_and_once(book: Logbook, counted: list[str]) -> None:

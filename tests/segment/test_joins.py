@@ -8,7 +8,12 @@ from map_makers import blank_view, perfect_maps
 from numpy.typing import NDArray
 
 from polypvision.segment.joins import join_pieces, measure_pieces
-from polypvision.segment.levels import JOIN_EVIDENCE, levels_from_json, levels_to_json
+from polypvision.segment.levels import (
+    JOIN_EVIDENCE,
+    WIDE_JOIN_EVIDENCE,
+    levels_from_json,
+    levels_to_json,
+)
 from polypvision.segment.maps import CLOSEUP_READER, PLATE_READER, Reader, levels_of
 from polypvision.segment.seeds import cut_pieces
 
@@ -58,6 +63,20 @@ def test_joining_goes_on_through_a_chain_and_keeps_labels_without_gaps() -> None
     assert sorted(np.unique(joined)) == [0, 1, 2]
     never = replace(maps.levels, join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))))
     np.testing.assert_array_equal(join_pieces(labels, replace(maps, levels=never)), labels)
+
+
+def test_a_wide_look_may_see_one_disc_where_the_near_one_sees_two() -> None:
+    view = blank_view(60, 40)
+    near = perfect_maps(view, [(20, 20, 16), (36, 20, 16)])
+    one = perfect_maps(view, [(28, 20, 32)])
+    pieces = cut_pieces(near.tissue > 0.5, near, view.px_per_mm)
+    assert pieces.max() == 2
+    weights = dict.fromkeys((*JOIN_EVIDENCE, *WIDE_JOIN_EVIDENCE), 0.0) | {
+        "wide_log_votes_apart": -1.0
+    }
+    levels = replace(near.levels, join=np.array([-1.0, *weights.values()]))
+    for wide, expected in ((one, 1), (near, 2)):
+        assert join_pieces(pieces, replace(near, wide=wide, levels=levels)).max() == expected
 
 
 def test_crumbs_go_to_the_nearest_piece_or_are_dropped() -> None:

@@ -49,6 +49,36 @@ def test_a_large_view_read_in_tiles_agrees_with_the_whole(monkeypatch: pytest.Mo
     np.testing.assert_array_equal(tiled.to_centre_px, whole.to_centre_px)
 
 
+def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    # The network replaced by one that points 10 mm to the right, in pixels of what it is shown.
+    def look(rgb: NDArray[np.uint8], reader: maps.Reader) -> NDArray[np.float32]:
+        there = rgb[..., 0] / 255 * 8 - 4.0
+        zero, right = np.zeros_like(there), np.ones_like(there)
+        return np.stack([there, zero, zero, there, right, zero]).astype(np.float32)
+
+    monkeypatch.setattr(maps, "_run", look)
+    view = blank_view(40, 30)
+    rgb = np.zeros_like(view.rgb)
+    rgb[60:120, 80:200] = 255
+    view = replace(view, rgb=rgb)
+    seen = read_maps(view)
+    wide = seen.wide
+    assert wide is not None
+    assert seen.looks == (seen, wide)
+    np.testing.assert_allclose(seen.to_centre_px, [[[60.0, 0.0]] * 240] * 180)
+    np.testing.assert_allclose(wide.to_centre_px, [[[120.0, 0.0]] * 240] * 180)
+    # What is seen lies where it lies, to half a pixel of the smaller picture.
+    inner, outer = np.zeros((180, 240), np.bool_), np.ones((180, 240), np.bool_)
+    inner[62:118, 82:198], outer[58:122, 78:202] = True, False
+    assert wide.tissue[inner].min() > 0.9
+    assert wide.tissue[outer].max() < 0.1
+
+    card = replace(view, scale=replace(view.scale, source="card"))
+    assert read_maps(card).wide is None
+
+
 @pytest.mark.parametrize("size", [(966, 624), (30, 4800), (1221, 1544), (4800, 3600)])
 def test_tiles_of_any_view_are_small_and_their_believed_parts_cover_it(
     size: tuple[int, int],

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta, timezone
 from pathlib import Path
 
 import pytest
+from conftest import NewPlace
 from time_builders import make_polyp, make_reading
 
 from polypvision import __version__
@@ -28,8 +29,8 @@ from polypvision.store.readings import (
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Iterator[Logbook]:
-    with open_logbook(tmp_path / "book.sqlite", create=True) as opened:
+def book(new_place: NewPlace) -> Iterator[Logbook]:
+    with open_logbook(new_place(), create=True) as opened:
         yield opened
 
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from polypvision.train.levels import fit_logistic
+from polypvision.train.levels import calibrate_score, fit_logistic, two_mouths_curve
 
 
 def test_logistic_weights_are_recovered() -> None:
@@ -21,3 +21,42 @@ def test_logistic_weights_agree_with_the_two_by_two_table() -> None:
     weights = fit_logistic(features, truth)
     assert weights[1] == pytest.approx(np.log(20 * 15 / (5 * 10)), abs=0.02)
     assert weights[0] == pytest.approx(np.log(10 / 15), abs=0.02)
+
+
+def test_two_mouths_curve_finds_how_often_a_strength_is_right() -> None:
+    rng = np.random.default_rng(6)
+    strengths = np.where(rng.random(30_000) < 0.5, 0.0, rng.random(30_000))
+    chance = 0.1 + 0.8 * strengths**2
+    curve = two_mouths_curve(strengths, rng.random(30_000) < chance)
+    assert curve(0.0) == pytest.approx(0.1, abs=0.01)
+    # Groups hold 1250 discs: standard error below 0.015.
+    for strength in (0.3, 0.5, 0.7, 0.9):
+        assert curve(strength) == pytest.approx(0.1 + 0.8 * strength**2, abs=0.05)
+    assert (np.diff(curve.probabilities) >= 0).all()
+
+
+def test_curve_is_the_library_s_isotonic_regression() -> None:
+    from sklearn.isotonic import IsotonicRegression
+
+    # Twelve discs, each a group of its own: shares are 3/4 and 1/4 by Jeffreys' rule.
+    strengths = np.arange(1, 13) / 13
+    two = np.array([0, 0, 1, 0, 0, 1, 0, 1, 1, 0, 1, 1], bool)
+    expected = IsotonicRegression().fit_transform(strengths, np.where(two, 0.75, 0.25))
+    assert two_mouths_curve(strengths, two).probabilities == pytest.approx(expected)
+
+
+def test_calibrated_scores_undo_too_much_faith() -> None:
+    # Evidence that says nothing of other pictures: weighed by themselves few pictures seem clear.
+    rng = np.random.default_rng(7)
+    evidence, right = rng.normal(size=(60, 12)), rng.random(60) < 0.5
+    _, slope = calibrate_score(evidence, right, np.arange(60))
+    assert slope < 0.5
+
+
+def test_calibrated_scores_leave_true_ones_alone() -> None:
+    rng = np.random.default_rng(8)
+    evidence = rng.normal(size=(20_000, 2))
+    chance = 1 / (1 + np.exp(-(0.5 + evidence @ np.array([2.0, -1.0]))))
+    right = rng.random(20_000) < chance
+    shift, slope = calibrate_score(evidence, right, np.arange(20_000))
+    assert (shift, slope) == pytest.approx((0.0, 1.0), abs=0.06)

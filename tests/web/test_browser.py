@@ -194,7 +194,7 @@ def test_a_connection_that_drops_is_waited_out_and_nothing_is_doubled(
     # Longer than two pieces, and of no round length.
     noise = encoded(rng.integers(0, 255, (900, 1111, 3)).astype(np.uint8), "PNG")
     assert len(noise) > 2_000_000
-    drops = iter(["before", "after", "before"])
+    drops = iter(["before", "after", "before", "busy"])
     offsets: list[str] = []
 
     def dropping(route: Any) -> None:
@@ -203,7 +203,10 @@ def test_a_connection_that_drops_is_waited_out_and_nothing_is_doubled(
         how = next(drops, "") if len(offsets) != 3 else ""
         if how == "after":
             deliver(route.request)  # It came in, but its answer is lost.
-        if how:
+        if how == "busy":  # As `web.pieces` says it.
+            said = {"words": "Many photos come in just now."}
+            route.fulfill(status=503, headers={"retry-after": "1"}, json=said)
+        elif how:
             route.abort("connectionreset")
         else:
             route.continue_()
@@ -213,6 +216,7 @@ def test_a_connection_that_drops_is_waited_out_and_nothing_is_doubled(
         "#pick", [{"name": "2024-04-01.png", "mimeType": "image/png", "buffer": noise}]
     )
     phone.wait_for_selector(".net >> text=No connection")
+    phone.wait_for_selector(".net >> text=Many photos come in just now")
     phone.wait_for_selector("text=No card was found")
     assert phone.locator(".net").inner_text() == ""
     assert len(offsets) > len(set(offsets)) >= 3

@@ -10,6 +10,7 @@ import pytest
 import sqlalchemy as sa
 import web_house
 from jinja2 import meta, nodes
+from long_logbooks import fill_long
 from markupsafe import Markup
 from web_house import DESK, PHONE, House
 
@@ -19,7 +20,7 @@ from polypvision.plates.log import log_of
 from polypvision.reading import PhotoFacts, PlateReading, Refusal, Scale
 from polypvision.reports.retake import photo_answer
 from polypvision.store.logbook import open_logbook
-from polypvision.web.pages import PAGES, Page
+from polypvision.web.pages import PAGES, PLATES_SHOWN, Page
 from polypvision.web.setting import environment
 from polypvision.web.views import INKS
 
@@ -311,3 +312,38 @@ def test_help_needs_none_of_the_web_libraries() -> None:
 def test_static_files_are_light() -> None:
     folder = Path(__file__).parents[2] / "polypvision" / "web" / "static"
     assert sum(one.stat().st_size for one in folder.rglob("*.*")) < 120_000
+
+
+def test_many_plates_come_a_page_at_a_time_and_are_found(house: House) -> None:
+    fill_long(house.book, 129, first=100, n_dates=1, n_polyps=1)
+    desk = house.desk()
+    first = desk.get("/plates").text
+    assert first.count('class="sheetlet"') == PLATES_SHOWN
+    assert "1 to 60 of 130" in first
+    assert "Plates before" not in first
+    last = desk.get("/plates?page=3").text
+    assert "121 to 130 of 130" in last
+    assert "Plates after" not in last
+    assert desk.get("/plates?page=99").text.count('class="sheetlet"') == 0
+    assert desk.get("/plates?page=x").status_code == 200
+    found = desk.get("/plates", params={"find": "wild"}).text
+    assert found.count('class="sheetlet"') == 1
+    assert "Plate 0042" in found
+    none = desk.get("/plates", params={"find": '<b>"&'}).text
+    assert "&lt;b&gt;" in none
+    assert "No plate has" in none
+    log = desk.get("/log").text
+    assert '<input name="plate"' in log
+    assert "There is no plate 9999 yet" in desk.get("/log?plate=9999").text
+    assert "Plate <b>0101</b>" in desk.get("/log?plate=101").text
+
+
+def test_todays_list_is_shown_as_far_as_it_is_worked_out(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = house.desk()
+    monkeypatch.setattr("polypvision.web.warm.Warmer.today", lambda _: None)
+    with monkeypatch.context() as short:
+        short.setattr("polypvision.plates.view.TODAY_S", -1.0)
+        assert "1 plate is still being worked out" in desk.get("/today").text
+    assert "still being worked out" not in desk.get("/today").text

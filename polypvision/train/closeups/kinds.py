@@ -188,7 +188,7 @@ def _fringe(rng: np.random.Generator, kind: str) -> tuple[float, float, float]:
 
 
 def _any_skin(rng: np.random.Generator, kind: str) -> str:
-    often = {"velvet": 0.5, "fringe": 0.3, "bounce": 0.2}.get(kind, 0.0)
+    often = {"velvet": 0.6, "fringe": 0.35, "bounce": 0.3, "fluffy": 0.1}.get(kind, 0.0)
     return str(rng.choice(SKINS)) if rng.random() < often else ""
 
 

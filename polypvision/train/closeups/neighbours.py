@@ -1,4 +1,4 @@
-"""Other corals in focus that grow against the close-up painter's discs, up to their margins."""
+"""Other corals round the close-up painter's discs: up to their margins, or out of focus behind."""
 
 import numpy as np
 
@@ -7,7 +7,7 @@ from polypvision.train.closeups.form import Disc
 from polypvision.train.closeups.tools import Picture, lay, step
 
 
-def _patch(picture: Picture, x: float, y: float, radius: float) -> None:
+def _patch(picture: Picture, x: float, y: float, radius: float, blur_px: float) -> None:
     """Lay one colony of another coral with a wavy margin, domed a little."""
     rng = picture.rng
     half = int(1.4 * radius) + 2
@@ -22,7 +22,6 @@ def _patch(picture: Picture, x: float, y: float, radius: float) -> None:
     cover = 1 - step(reach, 1.0, 3 / radius)
     light = other_corals(picture, shape) * (1 - 0.5 * np.clip(reach, 0, 1) ** 4)[..., None]
     corner = (round(x) - half, round(y) - half)
-    blur_px = float(rng.choice([0.0, rng.uniform(0, 1)]))
     lay(
         picture,
         corner,
@@ -42,4 +41,14 @@ def paint_neighbours(picture: Picture, discs: list[Disc]) -> None:
         radius = float(np.clip(disc.radius * rng.uniform(0.5, 2.5), 25, 170))
         away = rng.uniform(0.4, 1.2) * (disc.radius + radius)
         angle = rng.uniform(0, 2 * np.pi)
-        _patch(picture, disc.x + away * np.cos(angle), disc.y + away * np.sin(angle), radius)
+        x, y = disc.x + away * np.cos(angle), disc.y + away * np.sin(angle)
+        _patch(picture, x, y, radius, float(rng.choice([0.0, rng.uniform(0, 1)])))
+
+
+def paint_far_corals(picture: Picture) -> None:
+    """Lay colonies of other corals a little or far out of focus, before any disc is painted."""
+    rng = picture.rng
+    for _ in range(int(rng.integers(1, 4))):
+        x, y = rng.random(2) * picture.shape[::-1]
+        radius = float(np.exp(rng.uniform(np.log(50), np.log(220))))
+        _patch(picture, float(x), float(y), radius, float(np.exp(rng.uniform(0, np.log(9)))))

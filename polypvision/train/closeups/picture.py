@@ -23,7 +23,7 @@ from polypvision.train.closeups.grounds import (
 )
 from polypvision.train.closeups.kinds import KINDS, Kind, any_kind, dimmed
 from polypvision.train.closeups.layout import MOST_DISCS, carpet, cluster
-from polypvision.train.closeups.neighbours import paint_neighbours
+from polypvision.train.closeups.neighbours import paint_far_corals, paint_neighbours
 from polypvision.train.closeups.stalks import paint_button
 from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points
 from polypvision.train.lesson import LESSON_PX, Lesson
@@ -62,14 +62,15 @@ def _blank(rng: np.random.Generator) -> Picture:
 
 
 def _far_discs(picture: Picture, *, before: bool = False) -> None:
-    """Paint discs far out of focus, which do not count; scattered, or a colony on its plug.
+    """Paint discs far out of focus; scattered, or a colony on its plug.
 
-    ``before`` all else, nearer than the focus, no plug is seen.
+    Those behind are ground: they lie off the plane whose scale is known. Those ``before`` all else,
+    nearer than the focus, hide what counts; they are neither right nor wrong, and no plug is seen.
     """
     rng = picture.rng
     kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)))
     largest = float(np.exp(rng.uniform(np.log(25), np.log(110))))
-    blur_px = float(rng.uniform(5, 12))
+    blur_px = float(rng.uniform(5 if before else 3.5, 12))
     together = rng.random() < 0.6
     home = rng.random(2) * picture.shape[::-1]
     if together and not before:
@@ -90,6 +91,8 @@ def _far_discs(picture: Picture, *, before: bool = False) -> None:
             counted=False,
         )
         paint_disc(picture, kind, disc, NOT_COUNTED)
+    if not before:
+        picture.owner[picture.owner == NOT_COUNTED] = 0
 
 
 def _stage(picture: Picture, middle: Points, reach: float) -> None:
@@ -99,6 +102,8 @@ def _stage(picture: Picture, middle: Points, reach: float) -> None:
     paint_back(picture, sharp=sharp)
     if rng.random() < 0.4:
         _far_discs(picture)
+    if rng.random() < 0.25:
+        paint_far_corals(picture)
     far = rng.integers(0, 4) if rng.random() < 0.4 else 0
     for _ in range(int(far)):
         x, y = rng.random(2) * picture.shape[::-1]
@@ -203,7 +208,7 @@ def _paint(picture: Picture) -> None:
     middle = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
     planted: list[Planted] = []
     extent = rng.uniform(0.2, 0.6) * min(picture.shape)
-    empty = rng.random() < 0.14
+    empty = rng.random() < 0.18
     if empty and rng.random() < 0.5:
         paint_photo(picture)
         return

@@ -46,7 +46,9 @@ async function ask(url, options) {
       const answer = await fetch(url, { ...options, headers: { accept: "application/json", ...options.headers } });
       net.textContent = "";
       if (answer.status === 409) return answer.json();
-      if (answer.status < 500 && !answer.ok) {
+      const later = Number(answer.headers.get("retry-after"));
+      if (later > 0) wait = later; // It says when to come again, and why.
+      else if (answer.status < 500 && answer.status !== 408 && !answer.ok) {
         const said = await answer.json().catch(() => ({}));
         throw new Refused(said.words ?? "This device is not paired any more. Scan a new code.");
       }

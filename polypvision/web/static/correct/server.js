@@ -10,7 +10,9 @@ export class Refused extends Error {
 /** The answer did not come: whether the correction arrived is not known. */
 export class Unheard extends Error {}
 
-async function ask(href, options = {}) {
+const TRIES = 5;
+
+async function ask(href, options = {}, left = TRIES) {
   let got;
   try {
     got = await fetch(href, { headers: { accept: "application/json" }, ...options });
@@ -18,6 +20,12 @@ async function ask(href, options = {}) {
     throw new Unheard("No connection.");
   }
   if (got.ok) return got.json();
+  const later = Number(got.headers.get("retry-after"));
+  if (later > 0 && left > 0) {
+    // Nothing was written down; the answer says when to come again.
+    await new Promise((done) => setTimeout(done, 1000 * later));
+    return ask(href, options, left - 1);
+  }
   if (got.status === 401) {
     throw new Refused("This device is not paired any more. Scan the square code again.", 401);
   }
