@@ -22,6 +22,10 @@
     │   ├── PhotoDark             "dark"
     │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
     ├── MemoryShort           "memory"            too little free memory for a photo
+    ├── ReaderDied            "reader-died"       the process that read a photo ended suddenly
+    ├── BatchError            "batch"             many photos cannot be read as they were to be
+    │   ├── ClusterError          "cluster"           a cluster cannot be used or was lost
+    │       └── ClusterOther          "cluster-version"   its workers have another polypvision
     ├── SurroundingsDoubtful  "doubtful-setting"  heights or water that cannot be as given
     ├── LensError             "lens"              a lens profile that cannot be made or read
     ├── ComparisonError       "comparison"        photos that cannot be compared
@@ -159,6 +163,30 @@ class MemoryShort(PolypvisionError):
     """The computer has too little free memory to read a photo."""
 
     kind = "memory"
+
+
+class ReaderDied(PolypvisionError):
+    """The process that read a photo ended suddenly, more than once."""
+
+    kind = "reader-died"
+
+
+class BatchError(PolypvisionError):
+    """Many photos cannot be read in the way that was asked for."""
+
+    kind = "batch"
+
+
+class ClusterError(BatchError):
+    """A cluster cannot be used, or was lost for good."""
+
+    kind = "cluster"
+
+
+class ClusterOther(ClusterError):
+    """The workers of a cluster have another polypvision, which might read otherwise."""
+
+    kind = "cluster-version"
 
 
 class SurroundingsDoubtful(PolypvisionError):

@@ -5,6 +5,7 @@ import hashlib
 import json
 import shutil
 import sqlite3
+import threading
 import uuid
 from collections import Counter
 from collections.abc import Callable, Sequence
@@ -19,8 +20,11 @@ from old_logbook import STEPS, write_old_logbook
 from photo_makers import write_jpeg
 from time_builders import grid, make_polyp, make_reading
 
+from polypvision.batch.watch import Arrivals, watch
 from polypvision.events import LogEntry
+from polypvision.files.copies import file_hash
 from polypvision.files.outputs import write_bytes
+from polypvision.files.remote import Place
 from polypvision.plates.backup import backups_in, make_backup
 from polypvision.plates.correct import correct_photos
 from polypvision.plates.export import export_plates
@@ -125,6 +129,44 @@ def _unread(world: Path, acks: Sequence[str]) -> list[str]:
     with open_logbook(book_of(world)) as book, book.reading() as connection:
         there = [one.sha256 for one in all_photos(connection) if one.outcome.plate]
     return once(there, acks) + unclean(book_of(world))
+
+
+# Watching a folder, with as many processes.
+
+
+class _Few(Arrivals):
+    """Arrivals that end the watch once all that lay there was dealt with."""
+
+    def __init__(self, folder: Path, stop: threading.Event) -> None:
+        super().__init__(folder, settled_s=0.05)
+        self.left = set(folder.iterdir())
+        self.stop = stop
+
+    def done(self, place: Place) -> None:
+        super().done(place)
+        self.left.discard(Path(str(place)))
+        if not self.left:
+            self.stop.set()
+
+
+def _watch(world: Path, ack: Ack, jobs: int = 1) -> None:
+    folder, stop = world / "room" / "in", threading.Event()
+    hashes = {path.name: file_hash(path) for path in folder.iterdir()}
+
+    def tell(kind: str, line: str) -> None:
+        if kind == "read":
+            ack(hashes[line.partition(":")[0]])
+        elif kind == "trouble":
+            raise RuntimeError(line)
+
+    with open_logbook(book_of(world)) as book:
+        arrivals = _Few(folder, stop)
+        watch(folder, WISHES, logbook=book, stop=stop, tell=tell, jobs=jobs, every_s=0.05,
+              arrivals=arrivals)  # fmt: skip
+
+
+def _watch_with_two(world: Path, ack: Ack) -> None:
+    _watch(world, ack, jobs=2)
 
 
 # Readings written down, as reading does, but without the seconds that the networks take.
@@ -351,6 +393,10 @@ ACTS = {
     act.name: act
     for act in (
         Act(name="read", prepare=_photos_to_read, do=_read, wrong=_unread),
+        Act(name="watch", prepare=_photos_to_read, do=_watch, wrong=_unread),
+        Act(
+            name="watch, two processes", prepare=_photos_to_read, do=_watch_with_two, wrong=_unread
+        ),
         Act(name="keep readings", prepare=furnish, do=_keep, wrong=_unread),
         Act(name="correct", prepare=furnish, do=_correct, wrong=_uncorrected),
         Act(name="write down", prepare=furnish, do=_write_down, wrong=_unwritten),

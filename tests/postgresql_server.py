@@ -108,6 +108,25 @@ def _quick_folder() -> str | None:
     return None
 
 
+_WATCH = """
+while kill -0 "$1" 2>/dev/null; do sleep 2; done
+kill -QUIT "$(head -n 1 "$2/data/postmaster.pid")"
+sleep 1
+rm -rf "$2"
+"""
+
+
+def _watcher(server: Server) -> "subprocess.Popen[bytes]":
+    """Stop the server also where the tests are killed, and can stop nothing themselves."""
+    return subprocess.Popen(
+        ["sh", "-c", _WATCH, "watch", str(os.getpid()), str(server.folder)],
+        start_new_session=True,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+
+
 @contextmanager
 def running_server() -> Iterator[Server]:
     """A server while the block lasts; the test is skipped where PostgreSQL is not installed."""
@@ -129,9 +148,12 @@ def running_server() -> Iterator[Server]:
         server.run("initdb", "-D", str(folder / "data"), "-U", USER, "--pwfile", str(word),
                    "-A", "scram-sha-256", "-E", "UTF8", "--locale=C.UTF-8", "-N")  # fmt: skip
         server.start()
+        watcher = _watcher(server)
         try:
             yield server
         finally:
+            watcher.kill()
+            watcher.wait()
             server.stop("immediate")
     finally:
         shutil.rmtree(folder, ignore_errors=True)

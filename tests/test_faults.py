@@ -20,7 +20,8 @@ from polypvision.errors import PhotoUnreadable
 from polypvision.files.outputs import write_text
 from polypvision.files.photos import read_file
 from polypvision.plates import forget
-from polypvision.plates.read import PhotoReader, ReadWishes
+from polypvision.plates.read import read_photos
+from polypvision.plates.reader import PhotoReader
 from polypvision.store.logbook import open_logbook
 
 FAULTS = Path(__file__).parent / "benchmarks" / "faults.py"
@@ -167,7 +168,7 @@ def test_too_little_memory_is_told_in_words(
         raise error
 
     monkeypatch.setattr(PhotoReader, "read_pixels", fail)
-    outcome = PhotoReader(ReadWishes()).one(write_jpeg(tmp_path / "a.jpg"), None).outcome
+    outcome = read_photos([write_jpeg(tmp_path / "a.jpg")])[0].outcome
     assert isinstance(outcome, Refusal)
     assert outcome.kind == kind
     assert ("Close other programs" in outcome.message) == (kind == "memory")

@@ -11,21 +11,21 @@ import polypvision
 PACKAGE = Path(polypvision.__file__).parent
 ROOMS = (
     # The vocabulary.
-    "errors", "words", "flags", "columns", "events", "reading", "forecasts",
+    "errors", "words", "threads", "flags", "columns", "events", "reading", "forecasts",
     # The stages.
     "card", "calibrate", "segment", "mouths", "measure", "corrections", "track", "healing",
     "growth", "outcomes", "plan", "today", "reports", "pipeline",
     # The workshop.
     "render", "train", "evaluate",
     # The outside world.
-    "files", "store", "plates", "web", "cli",
+    "files", "store", "plates", "batch", "web", "cli",
 )  # fmt: skip
 MODULES = sorted(PACKAGE.rglob("*.py"))
 NO_FILES = ROOMS[: ROOMS.index("files")]
 """Rooms that know neither files, nor the database, nor the terminal."""
 OUTSIDE = {
     "sqlalchemy", "alembic", "typer", "rich", "pillow_heif", "pyarrow", "subprocess", "starlette",
-    "uvicorn", "segno",
+    "uvicorn", "segno", "fsspec", "distributed",
 }  # fmt: skip
 
 

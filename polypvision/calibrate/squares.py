@@ -93,4 +93,4 @@ def read_squares(
         turn, marker_id = divmod(best, len(DICTIONARY.bytesList))
         place = marker_place(marker_id)
         if place is not None and bit_errors[best] <= _BIT_ERRORS:
-            yield place, np.roll(squares[number], turn, axis=0)
+            yield place, np.roll(squares[int(number)], turn, axis=0)

@@ -33,4 +33,4 @@ def to_codes(linear: NDArray[np.floating]) -> NDArray[np.uint8]:
     steps = np.clip(linear, 0.0, 1.0)
     steps *= _LOOKUP_SIZE - 1
     steps += 0.5
-    return _CODE_OF_LINEAR.take(steps.astype(np.uint16))
+    return np.asarray(_CODE_OF_LINEAR.take(steps.astype(np.uint16)), np.uint8)

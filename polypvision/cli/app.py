@@ -21,6 +21,7 @@ from polypvision.cli.report import report
 from polypvision.cli.room import outcomes, plan, today
 from polypvision.cli.serve import serve
 from polypvision.cli.track import track
+from polypvision.cli.watch import watch
 
 app = typer.Typer(
     name="polypvision",
@@ -55,6 +56,7 @@ def _root(
 app.command()(card)
 app.command()(lens)
 app.command()(read)
+app.command()(watch)
 app.command()(plates)
 app.command()(track)
 app.command()(correct)

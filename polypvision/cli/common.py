@@ -1,7 +1,7 @@
 """What several commands share: options, tables, and where words go."""
 
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from datetime import date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -11,6 +11,7 @@ import typer
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from polypvision.files.hashes import HashCache
     from polypvision.plates.read import Progress
     from polypvision.store.logbook import Logbook
 
@@ -20,7 +21,17 @@ LogbookOption = Annotated[
         "--logbook",
         metavar="FILE",
         show_default="in your data folder",
-        help="The logbook: an SQLite file (or a database URL). Also: POLYPVISION_LOGBOOK.",
+        help="The logbook: an SQLite file, or postgresql://USER@HOST/DATABASE. "
+        "Also: POLYPVISION_LOGBOOK.",
+    ),
+]
+JobsOption = Annotated[
+    int | None,
+    typer.Option(
+        metavar="N",
+        min=1,
+        show_default="as many as this computer has room for",
+        help="Processes that read; 1 starts none.",
     ),
 ]
 JsonOption = Annotated[
@@ -72,6 +83,19 @@ def check_above_zero(value: float | None) -> float | None:
     return value
 
 
+@contextmanager
+def hash_cache(book: "Logbook | None") -> Iterator["HashCache | None"]:
+    """What is known of files that did not change; of no use where nothing is recorded."""
+    if book is None:
+        yield None
+        return
+    from polypvision.files.hashes import HashCache
+    from polypvision.files.places import default_hashes
+
+    with HashCache(default_hashes()) as cache:
+        yield cache
+
+
 def write_json(path: Path | None, value: Any) -> None:
     """Write a result as JSON where it was asked for."""
     from polypvision.files.outputs import json_text, write_text
@@ -82,6 +106,23 @@ def write_json(path: Path | None, value: Any) -> None:
         typer.echo(json_text(value), nl=False)
     else:
         write_text(path, json_text(value))
+
+
+@contextmanager
+def json_list(path: Path | None) -> Iterator[Callable[[Any], None]]:
+    """A list whose items are written as JSON where it was asked for, once all are there."""
+    if path is None:
+        yield lambda value: None
+        return
+    from polypvision.files.outputs import JsonList, writing_whole
+
+    with closing(JsonList(None if is_terminal(path) else path)) as items:
+        yield items.add
+        if is_terminal(path):
+            items.copy_to(typer.get_binary_stream("stdout"))
+        else:
+            with writing_whole(path) as file:
+                items.copy_to(file)
 
 
 def write_charts(folder: Path | None, charts: "Iterable[tuple[str, Figure]]") -> None:
@@ -140,17 +181,29 @@ def number(value: float, digits: int = 1) -> str:
 def progress_bar(words: str) -> Iterator["Progress"]:
     """A bar on standard error while many photos are read; nothing where nobody looks."""
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import (
+        BarColumn,
+        MofNCompleteColumn,
+        Progress,
+        TextColumn,
+        TimeRemainingColumn,
+    )
 
     console = Console(stderr=True)
     columns = (
         TextColumn(words),
         BarColumn(),
         MofNCompleteColumn(),
+        TimeRemainingColumn(elapsed_when_finished=True),
         TextColumn("{task.fields[name]}", markup=False),
     )
+    # The estimate looks back five minutes: photos that are known pass in a moment.
     with Progress(
-        *columns, console=console, transient=True, disable=not console.is_terminal
+        *columns,
+        console=console,
+        transient=True,
+        disable=not console.is_terminal,
+        speed_estimate_period=300,
     ) as bar:
         task = bar.add_task("", total=None, name="")
 

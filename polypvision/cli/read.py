@@ -10,27 +10,33 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypvision.cli.common import (
+    JobsOption,
     JsonOption,
     LogbookOption,
     check_above_zero,
     date_option,
+    hash_cache,
     is_terminal,
+    json_list,
     number,
     opened,
     progress_bar,
     show_table,
-    write_json,
 )
 from polypvision.cli.report import write_pages
 from polypvision.words import counted
 
 if TYPE_CHECKING:
     from polypvision.plates.read import PhotoOutcome
+    from polypvision.reading import PlateReading
 
 
 def read(
     photos: Annotated[
-        list[Path], typer.Argument(metavar="PHOTO", help="Photos, or folders of photos.")
+        list[str],
+        typer.Argument(
+            metavar="PHOTO", help="Photos or folders of photos: paths, or addresses as s3://..."
+        ),
     ],
     json: JsonOption = None,
     record: Annotated[
@@ -129,6 +135,14 @@ def read(
     again: Annotated[
         bool, typer.Option("--again", help="Read photos once more that are recorded already.")
     ] = False,
+    jobs: JobsOption = None,
+    dask: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS",
+            help="Read on the Dask cluster whose scheduler is there, as tcp://host:8786.",
+        ),
+    ] = None,
     logbook: LogbookOption = None,
 ) -> None:
     """Read photos: how many polyps, how large, how many mouths, how much wound.
@@ -138,13 +152,18 @@ def read(
 
     Exit status: 0 all read; 1 some photo could not be read (the others are); 2 bad usage.
     """
+    if dask is not None and jobs is not None:
+        raise typer.BadParameter("--jobs is of this computer, --dask of a cluster; leave one out.")
     if record is False and report is not None:
         raise typer.BadParameter("--report needs the photos recorded; leave --no-record out.")
     recording = record if record is not None else logbook is not None or report is not None
 
+    from polypvision.batch.run import read_batch
     from polypvision.files.outputs import check_writable, make_folder
+    from polypvision.files.photos import find_photos
+    from polypvision.files.remote import place_of
     from polypvision.plates.names import plate_name
-    from polypvision.plates.read import ReadWishes, read_photos
+    from polypvision.plates.read import ReadWishes
     from polypvision.reading import to_record
 
     wishes = ReadWishes(
@@ -169,77 +188,116 @@ def read(
         check_writable(json)
     if report is not None:
         make_folder(report)
+    to_stderr = is_terminal(json)
+    summary = _Summary(explain=explain)
     with ExitStack() as stack:
         book = stack.enter_context(opened(logbook, create=True)) if recording else None
-        with progress_bar("Reading") as progress:
-            outcomes = read_photos(photos, wishes, logbook=book, progress=progress)
-        if not outcomes:
+        found = list(find_photos(map(place_of, photos)))
+        if not found:
             raise typer.BadParameter(
-                f"no photo found in {', '.join(map(str, photos))}.", param_hint="PHOTO..."
+                f"no photo found in {', '.join(photos)}.", param_hint="PHOTO..."
             )
-        write_json(json, [to_record(outcome.outcome) for outcome in outcomes])
-        _show(outcomes, recording=recording, to_stderr=is_terminal(json))
-        if explain is not None:
-            _explain(outcomes, explain, to_stderr=is_terminal(json))
+        with json_list(json) as add, progress_bar("Reading") as progress, hash_cache(book) as known:
+            for one in read_batch(
+                found,
+                wishes,
+                logbook=book,
+                jobs=jobs,
+                cluster=dask,
+                hashes=known,
+                progress=progress,
+            ):
+                add(to_record(one.outcome))
+                summary.add(one)
+        summary.show(recording=recording, to_stderr=to_stderr)
         if report is not None and book is not None:
-            left_out = ("refused", "forgotten")
-            seen = {one.outcome.plate for one in outcomes if one.status not in left_out}
-            write_pages(book, sorted(filter(None, seen)), report, to_stderr=is_terminal(json))
-    if any(outcome.status == "refused" for outcome in outcomes):
+            write_pages(book, sorted(summary.plates), report, to_stderr=to_stderr)
+    if summary.counts["refused"]:
         raise typer.Exit(1)
 
 
-def _show(outcomes: "Sequence[PhotoOutcome]", *, recording: bool, to_stderr: bool) -> None:
-    from polypvision.flags import FLAGS
-    from polypvision.reading import PlateReading, Refusal
+class _Summary:
+    """What is told at the end; holds a line for each photo, not its reading."""
 
-    readings = [one.outcome for one in outcomes if isinstance(one.outcome, PlateReading)]
-    seen = {flag for reading in readings for flag in reading.flags}
-    # What is true of every photo is said once, below.
-    shared = {flag for flag in seen if all(flag in reading.flags for reading in readings)}
-    if readings:
-        show_table(
-            ("photo", "plate", "taken", *_NUMBERS, ""),
-            [_row(one, shared) for one in outcomes if isinstance(one.outcome, PlateReading)],
-            numbers=_NUMBERS,
-            words=("photo", ""),
-            to_stderr=to_stderr,
-        )
-    for flag in (flag for flag in FLAGS if flag in seen):
-        n = sum(flag in reading.flags for reading in readings)
-        typer.echo(f"{flag} ({n} of {len(readings)}): {FLAGS[flag]}", err=to_stderr)
-    for one in outcomes:
-        if one.status == "refused" and isinstance(one.outcome, Refusal):
+    def __init__(self, *, explain: int | None) -> None:
+        self.counts = Counter[str]()
+        self.plates: set[str] = set()
+        self._explain = explain
+        self._rows: list[tuple[tuple[str, ...], str, tuple[str, ...]]] = []
+        self._refusals: list[str] = []
+        self._explained: list[tuple[str, tuple[Sequence[str], Sequence[Sequence[str]]] | None]] = []
+
+    def add(self, one: "PhotoOutcome") -> None:
+        from polypvision.reading import Refusal
+
+        self.counts[one.status] += 1
+        if one.status == "forgotten":
+            return
+        if isinstance(one.outcome, Refusal):
             kept = f" ({one.remark})" if one.remark else ""
-            typer.echo(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}", err=True)
-    counts = Counter[str](one.status for one in outcomes)
-    parts = [f"{counts[status]} {words}" for status, words in _WORDS.items() if counts[status]]
-    typer.echo(f"{counted(len(outcomes), 'photo')}: {', '.join(parts)}.", err=to_stderr)
-    if not recording:
-        typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
+            self._refusals.append(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}")
+            return
+        if one.outcome.plate:
+            self.plates.add(one.outcome.plate)
+        self._rows.append((_row(one.outcome), one.remark, one.outcome.flags))
+        if self._explain is not None:
+            self._explained.append(_explanation(one.outcome, self._explain))
+
+    def show(self, *, recording: bool, to_stderr: bool) -> None:
+        from polypvision.flags import FLAGS
+
+        n = len(self._rows)
+        seen = Counter(flag for _, _, flags in self._rows for flag in set(flags))
+        if self._rows:
+            # What is true of every photo is said once, below.
+            rows = [
+                (*row, ", ".join(filter(None, [remark, *(f for f in flags if seen[f] < n)])))
+                for row, remark, flags in self._rows
+            ]
+            show_table(
+                ("photo", "plate", "taken", *_NUMBERS, ""),
+                rows,
+                numbers=_NUMBERS,
+                words=("photo", ""),
+                to_stderr=to_stderr,
+            )
+        for flag in (flag for flag in FLAGS if flag in seen):
+            typer.echo(f"{flag} ({seen[flag]} of {n}): {FLAGS[flag]}", err=to_stderr)
+        for refusal in self._refusals:
+            typer.echo(refusal, err=True)
+        parts = [
+            f"{self.counts[status]} {words}"
+            for status, words in _WORDS.items()
+            if self.counts[status]
+        ]
+        total = counted(self.counts.total(), "photo")
+        typer.echo(f"{total}: {', '.join(parts)}.", err=to_stderr)
+        if not recording:
+            typer.echo("Nothing was recorded; add --record to keep the readings.", err=to_stderr)
+        for line, table in self._explained:
+            typer.echo(line, err=to_stderr)
+            if table is not None:
+                heads, lines = table
+                show_table(heads, lines, numbers=heads[1:], words=heads[:1], to_stderr=to_stderr)
 
 
-def _explain(outcomes: "Sequence[PhotoOutcome]", label: int, *, to_stderr: bool) -> None:
+def _explanation(
+    reading: "PlateReading", label: int
+) -> tuple[str, tuple[Sequence[str], Sequence[Sequence[str]]] | None]:
+    """Where one polyp's uncertainty comes from, in words and as a table."""
     from polypvision.measure.budget import budget_table
-    from polypvision.reading import PlateReading
 
-    for one in outcomes:
-        if not isinstance(one.outcome, PlateReading):
-            continue
-        name = Path(one.outcome.facts.photo).name
-        polyp = next((p for p in one.outcome.polyps if p.label == label), None)
-        if polyp is None or not polyp.budget:
-            why = "there is no such polyp" if polyp is None else "what makes it up was not recorded"
-            typer.echo(f"{name}, polyp {label}: {why}.", err=to_stderr)
-            continue
-        typer.echo(
-            f"{name}, polyp {label}: diameter {polyp.diameter_mm:.2f} ± "
-            f"{polyp.diameter_mm_err:.2f} mm, wound {polyp.wound_mm2:.1f} ± "
-            f"{polyp.wound_mm2_err:.1f} mm2 (one standard uncertainty).",
-            err=to_stderr,
-        )
-        heads, rows = budget_table(polyp)
-        show_table(heads, rows, numbers=heads[1:], words=heads[:1], to_stderr=to_stderr)
+    name = Path(reading.facts.photo).name
+    polyp = next((p for p in reading.polyps if p.label == label), None)
+    if polyp is None or not polyp.budget:
+        why = "there is no such polyp" if polyp is None else "what makes it up was not recorded"
+        return f"{name}, polyp {label}: {why}.", None
+    words = (
+        f"{name}, polyp {label}: diameter {polyp.diameter_mm:.2f} ± "
+        f"{polyp.diameter_mm_err:.2f} mm, wound {polyp.wound_mm2:.1f} ± "
+        f"{polyp.wound_mm2_err:.1f} mm2 (one standard uncertainty)."
+    )
+    return words, budget_table(polyp)
 
 
 _NUMBERS = ("polyps", "mouths", "two\nmouths", "median\nmm", "wound\nmm2")
@@ -253,15 +311,10 @@ _WORDS = {
 }
 
 
-def _row(one: "PhotoOutcome", shared: set[str]) -> tuple[str, ...]:
-    from polypvision.reading import PlateReading
-
-    reading = one.outcome
-    assert isinstance(reading, PlateReading)
+def _row(reading: "PlateReading") -> tuple[str, ...]:
     sizes = [polyp.diameter_mm for polyp in reading.polyps]
     two = sum("two-mouths" in polyp.flags for polyp in reading.polyps)
     taken = reading.taken_at
-    remarks = [one.remark, *(flag for flag in reading.flags if flag not in shared)]
     return (
         Path(reading.facts.photo).name,
         reading.plate or "-",
@@ -271,5 +324,4 @@ def _row(one: "PhotoOutcome", shared: set[str]) -> tuple[str, ...]:
         str(two),
         number(median(sizes)) if sizes else "-",
         number(sum(polyp.wound_mm2 for polyp in reading.polyps)),
-        ", ".join(filter(None, remarks)),
     )

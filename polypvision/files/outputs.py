@@ -4,7 +4,9 @@ import contextlib
 import errno
 import json
 import os
+import shutil
 import tempfile
+import textwrap
 from collections.abc import Iterator
 from datetime import datetime
 from io import BytesIO
@@ -76,28 +78,8 @@ def write_bytes(path: Path, data: bytes) -> None:
         If the disk is full or read-only, permission is missing or the folder does not exist;
         a file that was there before is left as it was.
     """
-    try:
-        path = path.resolve()  # A link stays a link; what it points to is replaced.
-        if path.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "is a folder")
-        if path.exists() and not path.is_file():
-            with path.open("wb") as device:
-                device.write(data)
-            return
-        handle, temporary = _temporary(path)
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                file.flush()
-                os.fsync(file.fileno())
-            temporary.chmod(_mode(path))
-            put_in_place(temporary, path)
-        except BaseException:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
-            raise
-    except OSError as error:
-        raise output_error(path, error) from error
+    with writing_whole(path) as file:
+        file.write(data)
 
 
 def put_in_place(temporary: Path, path: Path) -> None:
@@ -131,8 +113,8 @@ def sync_folder(folder: Path) -> None:
 
 
 @contextlib.contextmanager
-def written_in_pieces(path: Path) -> Iterator[BinaryIO]:
-    """Write a file too large for memory: it is there, whole, once the block ends without error.
+def writing_whole(path: Path) -> Iterator[BinaryIO]:
+    """Open a file to write into; what is written stands there whole at the end, or not at all.
 
     Raises
     ------
@@ -140,9 +122,13 @@ def written_in_pieces(path: Path) -> Iterator[BinaryIO]:
         As `write_bytes`.
     """
     try:
-        path = path.resolve()
+        path = path.resolve()  # A link stays a link; what it points to is replaced.
         if path.is_dir():
             raise IsADirectoryError(errno.EISDIR, "is a folder")
+        if path.exists() and not path.is_file():
+            with path.open("wb") as device:
+                yield device
+            return
         handle, temporary = _temporary(path)
         try:
             with os.fdopen(handle, "wb") as file:
@@ -214,6 +200,54 @@ def make_folder(path: Path, *, private: bool = False) -> Path:
 def json_text(value: Any) -> str:
     """Return a value as JSON text: readable, same bytes for the same value, NaN refused."""
     return json.dumps(value, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+class JsonList:
+    """A list written as JSON, one item after the other: the same bytes as `json_text` of it all.
+
+    Items wait on disk, not in memory, and go to their place when all are there.
+
+    Parameters
+    ----------
+    out : Path or None
+        Where they will go; they wait on the same disk. None where that is not known.
+    """
+
+    def __init__(self, out: Path | None = None) -> None:
+        self._place = out or Path(tempfile.gettempdir())
+        self._n = 0
+        try:
+            folder = None if out is None or not out.parent.is_dir() else out.parent
+            self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by `close`
+        except OSError as error:
+            raise output_error(self._place, error) from error
+
+    def add(self, value: Any) -> None:
+        """Write one item.
+
+        Raises
+        ------
+        OutputError
+        """
+        text = textwrap.indent(json_text(value).rstrip("\n"), " ")
+        self._write((",\n" if self._n else "[\n") + text)
+        self._n += 1
+
+    def copy_to(self, out: BinaryIO) -> None:
+        """Write the whole list to an open file."""
+        self._write("\n]\n" if self._n else "[]\n")
+        self._file.seek(0)
+        shutil.copyfileobj(self._file, out)
+
+    def close(self) -> None:
+        """Let go of the waiting items."""
+        self._file.close()
+
+    def _write(self, text: str) -> None:
+        try:
+            self._file.write(text.encode("utf-8", "backslashreplace"))
+        except OSError as error:
+            raise output_error(self._place, error) from error
 
 
 def picture_bytes(rgb: NDArray[np.uint8], taken_at: datetime | None) -> bytes:

@@ -1,4 +1,7 @@
-"""Photos found, read and hashed. Originals are opened read-only, once, and never written."""
+"""Photos found, read and hashed. Originals are opened read-only, once, and never written.
+
+A place is a path, or an address that `files.remote` opens.
+"""
 
 import hashlib
 import os
@@ -12,7 +15,9 @@ from numpy.typing import NDArray
 
 from polypvision.errors import PhotoError, PhotoTooLarge, PhotoUnreadable
 from polypvision.files.dates import PhotoDate, photo_date
+from polypvision.files.hashes import file_stamp, settled_stamp
 from polypvision.files.pixels import SUFFIXES, decode, exif_tags
+from polypvision.files.remote import PhotoUrl, Place, fetch, find_urls
 from polypvision.reading import PhotoFacts
 
 MAX_PHOTO_BYTES = 500_000_000
@@ -25,16 +30,19 @@ class PhotoFile:
 
     Attributes
     ----------
-    path : Path
+    path : Path or PhotoUrl
         As it was given.
     data : bytes
     sha256 : str
         Lower-case hexadecimal.
+    stamp : str or None
+        What changes whenever the file does (`files.hashes`); None if that cannot be told.
     """
 
-    path: Path
+    path: Place
     data: bytes
     sha256: str
+    stamp: str | None = None
 
     @property
     def shown(self) -> str:
@@ -51,12 +59,19 @@ class LoadedPhoto:
     date: PhotoDate | None
 
 
-def shown_path(path: Path) -> str:
-    """Return a path as text that can be printed and stored, whatever bytes its name holds."""
+def shown_path(path: Place) -> str:
+    """Return a place as text that can be printed and stored, whatever bytes its name holds."""
+    if isinstance(path, PhotoUrl):
+        return str(path)
     return os.fsencode(path).decode("utf-8", "backslashreplace")
 
 
-def find_photos(paths: Iterable[Path]) -> Iterator[tuple[Path, PhotoError | None]]:
+def lasting_place(path: Place) -> str:
+    """Return where a photo lies as text that holds from wherever polypvision is started."""
+    return shown_path(path if isinstance(path, PhotoUrl) else path.resolve())
+
+
+def find_photos(paths: Iterable[Place]) -> Iterator[tuple[Place, PhotoError | None]]:
     """Yield every photo once, in order; folders are searched with all their sub-folders, sorted.
 
     A file is taken whatever its name; in a folder only names that end like a photo, and none
@@ -64,20 +79,25 @@ def find_photos(paths: Iterable[Path]) -> Iterator[tuple[Path, PhotoError | None
 
     Parameters
     ----------
-    paths : iterable of Path
+    paths : iterable of Path or PhotoUrl
 
     Yields
     ------
-    (Path, PhotoError or None)
+    (Path or PhotoUrl, PhotoError or None)
     """
     seen: set[str] = set()
     for path in paths:
-        found = _in_folder(path, set()) if _is_folder(path) else iter([(path, None)])
-        for photo, error in found:
-            same = os.path.realpath(photo)
+        for photo, error in _found(path):
+            same = photo.text if isinstance(photo, PhotoUrl) else os.path.realpath(photo)
             if same not in seen:
                 seen.add(same)
                 yield photo, error
+
+
+def _found(path: Place) -> Iterator[tuple[Place, PhotoError | None]]:
+    if isinstance(path, PhotoUrl):
+        return iter(find_urls(path))
+    return _in_folder(path, set()) if _is_folder(path) else iter([(path, None)])
 
 
 def _is_folder(path: Path) -> bool:
@@ -87,7 +107,7 @@ def _is_folder(path: Path) -> bool:
         return False  # A name too long for the file system; reading it says so in words.
 
 
-def _in_folder(folder: Path, above: set[str]) -> Iterator[tuple[Path, PhotoError | None]]:
+def _in_folder(folder: Path, above: set[str]) -> Iterator[tuple[Place, PhotoError | None]]:
     here = os.path.realpath(folder)
     if here in above:
         return  # A link back to a folder that this one lies in.
@@ -113,7 +133,7 @@ def _in_folder(folder: Path, above: set[str]) -> Iterator[tuple[Path, PhotoError
             yield path, None
 
 
-def read_file(path: Path) -> PhotoFile:
+def read_file(path: Place) -> PhotoFile:
     """Return a photo's bytes and their hash.
 
     Raises
@@ -128,15 +148,24 @@ def read_file(path: Path) -> PhotoFile:
         raise PhotoUnreadable(
             f"{shown} is a camera raw file. Develop it and save it as JPEG, then read that."
         )
+    if isinstance(path, PhotoUrl):
+        data, stamp = fetch(path, max_bytes=MAX_PHOTO_BYTES)
+    else:
+        data, stamp = _read_path(path, shown)
+    return PhotoFile(path=path, data=data, sha256=hashlib.sha256(data).hexdigest(), stamp=stamp)
+
+
+def _read_path(path: Path, shown: str) -> tuple[bytes, str | None]:
     try:
         if path.exists() and not path.is_file():
             # Asked before opening: opening a pipe would wait for ever.
             raise PhotoUnreadable(f"{shown} is not a file. Give a photo, or a folder of photos.")
         with path.open("rb") as handle:
             before = os.fstat(handle.fileno())
-            if before.st_size > MAX_PHOTO_BYTES:
+            size = before.st_size
+            if size > MAX_PHOTO_BYTES:
                 raise PhotoTooLarge(
-                    f"{shown} is a file of {before.st_size / 1e6:.0f} MB; at most "
+                    f"{shown} is a file of {size / 1e6:.0f} MB; at most "
                     f"{MAX_PHOTO_BYTES // 1_000_000} are read. Is it a film?"
                 )
             data = handle.read()
@@ -154,12 +183,12 @@ def read_file(path: Path) -> PhotoFile:
         raise PhotoUnreadable(
             f"{shown} cannot be read ({reason}). Copy it to this computer and try again."
         ) from error
-    if len(data) != after.st_size or before.st_mtime_ns != after.st_mtime_ns:
+    if file_stamp(before) != file_stamp(after) or len(data) != size:
         raise PhotoUnreadable(
             f"{shown} was changed while it was read: is it still being copied? Read it again when "
             "it is whole."
         )
-    return PhotoFile(path=path, data=data, sha256=hashlib.sha256(data).hexdigest())
+    return data, settled_stamp(after)
 
 
 def date_of(
@@ -170,13 +199,13 @@ def date_of(
 
 
 def load_photo(
-    path: Path, *, given: datetime | None = None, now: datetime | None = None
+    path: Place, *, given: datetime | None = None, now: datetime | None = None
 ) -> LoadedPhoto:
     """Return a photo's upright pixels and what is known of it.
 
     Parameters
     ----------
-    path : Path
+    path : Path or PhotoUrl
     given : datetime or None
         The date to take where the photo and its name say none.
     now : datetime or None

@@ -20,12 +20,26 @@ def default_logbook() -> Path | str:
 def data_folder() -> Path:
     """Return the folder where this system keeps a person's data of this program (on Linux by the
     XDG Base Directory Specification, from memory)."""
+    return _of_this_person("XDG_DATA_HOME", ".local/share", "Application Support")
+
+
+def default_hashes() -> Path:
+    """Return where hashes of files are remembered: a cache, which may be deleted at any time.
+
+    The environment variable POLYPVISION_CACHE, a folder, first.
+    """
+    chosen = os.environ.get("POLYPVISION_CACHE")
+    folder = Path(chosen) if chosen else _of_this_person("XDG_CACHE_HOME", ".cache", "Caches")
+    return folder / "hashes.sqlite"
+
+
+def _of_this_person(variable: str, usual: str, on_mac: str) -> Path:
     if sys.platform == "win32":
         base = Path(os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local")
     elif sys.platform == "darwin":
-        base = Path.home() / "Library" / "Application Support"
+        base = Path.home() / "Library" / on_mac
     else:
-        base = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
+        base = Path(os.environ.get(variable) or Path.home() / usual)
     return base / "polypvision"
 
 

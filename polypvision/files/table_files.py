@@ -10,7 +10,7 @@ import pyarrow as pa
 from pyarrow.parquet import ParquetWriter
 
 from polypvision.columns import Column, table
-from polypvision.files.outputs import output_error, written_in_pieces
+from polypvision.files.outputs import output_error, writing_whole
 
 TableForm = Literal["csv", "parquet"]
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -133,7 +133,7 @@ class TableFiles:
         """
         with ExitStack() as stack:
             for path, name, form in self._targets:
-                file = stack.enter_context(written_in_pieces(path))
+                file = stack.enter_context(writing_whole(path))
                 self._open.append((path, name, form(file, self._tables[name])))
             self._stack = stack.pop_all()
         return self

@@ -41,7 +41,7 @@ def mask_outline(mask: NDArray[np.bool_]) -> Points:
     padded = cv2.copyMakeBorder(own, *(_BESIDE_PX,) * 4, cv2.BORDER_CONSTANT, value=0)
     side = 2 * _BESIDE_PX + 1
     smooth = cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX)
-    outlines = contour_generator(z=smooth).lines(0.5)
+    outlines = [np.asarray(line) for line in contour_generator(z=smooth).lines(0.5)]
     if not outlines:
         return np.zeros((0, 2))
     longest: Points = np.asarray(max(outlines, key=len), np.float64)[:-1]

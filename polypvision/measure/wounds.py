@@ -60,9 +60,9 @@ def find_wound(
         return Wound(outlines_xy=(), area_px=0.0, margin_px=0.0)
     _, regions, boxes, _ = cv2.connectedComponentsWithStats(seen.astype(np.uint8))
     sizes = np.asarray(boxes)[:, cv2.CC_STAT_AREA]
-    large = np.flatnonzero(sizes >= least_mm2 * px_per_mm**2)
-    outlines = [mask_outline(np.asarray(regions) == index) for index in large if index]
-    living = mask & ~(seen & (sizes >= least_mm2 * px_per_mm**2).take(regions))
+    numbers, large = np.asarray(regions), sizes >= least_mm2 * px_per_mm**2
+    outlines = [mask_outline(numbers == index) for index in np.flatnonzero(large) if index]
+    living = mask & ~(seen & large[numbers])
     return Wound(
         outlines_xy=tuple(outlines),
         area_px=float(sum(polygon_area(outline) for outline in outlines)),

@@ -7,16 +7,19 @@ A folder of backups holds one folder for each, and the photos once for all of th
       photos/0a/0a1b....jpg            each under its hash
 """
 
+import contextlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from polypvision import __version__
-from polypvision.errors import BackupError, OutputError
+from polypvision.errors import BackupError, OutputError, PhotoError
 from polypvision.files.copies import appearing_folder, copy_file, drop_stale_parts, file_hash, told
-from polypvision.files.outputs import make_folder, sync_folder, write_text
+from polypvision.files.outputs import make_folder, sync_folder, write_bytes, write_text
+from polypvision.files.photos import read_file
 from polypvision.files.places import default_profiles
+from polypvision.files.remote import Place, place_of
 from polypvision.plates.manifest import (
     LOGBOOK,
     NAME,
@@ -151,18 +154,28 @@ def _keep_photo(photo: StoredPhoto, folder: Path) -> KeptFile | None:
     """Copy one photo if no backup has it yet; None if it is neither there nor under its names."""
     there = folder / PHOTOS / photo.sha256[:2]
     for name in reversed(photo.names):
-        source = Path(name)
-        to = there / f"{photo.sha256}{source.suffix.lower()}"
-        try:
-            # Its bytes were checked when it was copied, and it was named only then.
-            if not (to.exists() and to.stat().st_size == source.stat().st_size):
-                make_folder(there)
-                copy_file(source, to, photo.sha256)
+        with contextlib.suppress(OSError, ValueError, PhotoError):
+            # Where it fails it was moved, deleted or changed; it may have another name.
+            source = place_of(name)
+            to = there / f"{photo.sha256}{source.suffix.lower()}"
+            _copy_photo(source, to, photo.sha256)
             return _photo(folder, to, photo)
-        except (OSError, ValueError):
-            continue  # Moved, deleted or changed; it may have another name.
     earlier = sorted(there.glob(f"{photo.sha256}.*"))
     return _photo(folder, earlier[0], photo) if earlier else None
+
+
+def _copy_photo(source: Place, to: Path, sha256: str) -> None:
+    if not isinstance(source, Path):
+        if not to.exists():
+            file = read_file(source)
+            if file.sha256 != sha256:
+                raise ValueError(f"{source} has other bytes")
+            make_folder(to.parent)
+            write_bytes(to, file.data)
+    # The bytes of one that is there were checked when it was copied; it was named only then.
+    elif not (to.exists() and to.stat().st_size == source.stat().st_size):
+        make_folder(to.parent)
+        copy_file(source, to, sha256)
 
 
 def _photo(folder: Path, to: Path, photo: StoredPhoto) -> KeptFile:

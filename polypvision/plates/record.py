@@ -1,4 +1,4 @@
-"""Photos recorded as they are read: each whole or not at all."""
+"""Findings recorded: each photo whole or not at all, and once."""
 
 from collections.abc import Mapping
 from dataclasses import asdict, replace
@@ -7,141 +7,214 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from polypvision.calibrate.picture import Photo
-from polypvision.errors import CardMissing, DateDoubtful, DateMissing
-from polypvision.files.dates import PhotoDate
-from polypvision.files.photos import PhotoFile, shown_path
-from polypvision.files.pixels import open_photo
+from polypvision.files.photos import lasting_place, shown_path
 from polypvision.pipeline import ReadSettings
-from polypvision.plates.corrected import CorrectedPhoto, find_corrected
-from polypvision.plates.read import PhotoOutcome, PhotoReader, ReadWishes, Status, date_remark
-from polypvision.reading import PhotoFacts, PlateReading, Refusal
-from polypvision.store.facts import PlateFacts, facts_of, find_facts, hold_plate, set_facts
+from polypvision.plates.corrected import CorrectedPhoto, corrected_photo, find_corrected
+from polypvision.plates.read import Desk, PhotoOutcome, Status
+from polypvision.plates.reader import (
+    NOTHING_SAID,
+    Brief,
+    Finding,
+    KnownHashes,
+    PhotoTask,
+    PlateSaid,
+    ReadWishes,
+    SaidTable,
+    date_remark,
+    said,
+    settings_for,
+)
+from polypvision.reading import PlateReading, Refusal
+from polypvision.store.corrections import corrections_in
+from polypvision.store.facts import (
+    PlateFacts,
+    all_facts,
+    facts_of,
+    find_facts,
+    hold_plate,
+    set_facts,
+)
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import (
     StoredPhoto,
     add_name,
     find_forgotten,
     find_photo,
+    is_read,
+    read_hashes,
     save_photo,
     twin_of,
 )
 
 
-class Recorder(PhotoReader):
-    """Reads and records; remembers the last plate, for the next photo is often its own."""
+def _plate_said(facts: PlateFacts | None) -> PlateSaid:
+    if facts is None:
+        return NOTHING_SAID
+    return PlateSaid(
+        bar_mm=facts.bar_mm,
+        normal_mouths=facts.normal_mouths,
+        disc_height_mm=facts.disc_height_mm,
+        water_depth_mm=facts.water_depth_mm,
+    )
+
+
+class Recorder(Desk):
+    """Records findings; the only one who writes, however many read."""
 
     def __init__(self, wishes: ReadWishes, logbook: Logbook) -> None:
         super().__init__(wishes)
         self.logbook = logbook
-        self.last_plate: str | None = wishes.plate
 
-    def _settings(self, plate: str | None, known: StoredPhoto | None) -> ReadSettings:
-        """What the person says now, else said of this photo before, else says of the plate."""
-        wishes, facts, before = self.wishes, None, known.settings if known else {}
-        if plate is not None:
-            facts = self.logbook.look(lambda connection: find_facts(connection, plate))
-        facts = facts or PlateFacts(plate=plate or "")
-        return ReadSettings(
-            mm_per_px=wishes.mm_per_px or before.get("mm_per_px"),
-            plate=wishes.plate or before.get("plate"),
-            bar_mm=wishes.bar_mm or facts.bar_mm,
-            normal_mouths=wishes.normal_mouths or facts.normal_mouths,
-            disc_height_mm=_said(wishes.disc_height_mm, facts.disc_height_mm) or 0.0,
-            water_depth_mm=_said(wishes.water_depth_mm, facts.water_depth_mm) or None,
-            **self._shared(before),
+    def brief(self) -> Brief:
+        """Return what a reader in this process needs to know; it asks the logbook itself."""
+        return Brief(
+            wishes=self.wishes,
+            recording=True,
+            profiles=self.profiles,
+            said_of=self._said_of,
+            is_known=self._is_read,
         )
 
-    def _shared(self, before: Mapping[str, Any]) -> dict[str, Any]:
-        said = self.settings_shared()
-        return {name: _said(value, before.get(name)) for name, value in said.items()}
+    def brief_to_send(self) -> Brief:
+        """Return the same for a reader in another process, as the logbook stands now."""
+        facts = {one.plate: _plate_said(one) for one in self.logbook.look(all_facts)}
+        hashes = self.logbook.look(read_hashes)
+        table = {plate: one for plate, one in facts.items() if one != NOTHING_SAID}
+        return replace(self.brief(), said_of=SaidTable(table), is_known=KnownHashes.of(hashes))
 
-    def _read(
-        self,
-        photo: PhotoFile,
-        pixels: Photo,
-        facts: PhotoFacts,
-        known: StoredPhoto | None,
-    ) -> tuple[PlateReading, ReadSettings]:
-        settings = self._settings(self.last_plate, known)
-        reading = self.read_pixels(photo, pixels, facts, settings)
-        wanted = self._settings(reading.plate, known)
-        if wanted != settings:
-            # Only now is it known which plate it is, and so what was said of it.
-            settings = wanted
-            reading = self.read_pixels(photo, pixels, facts, settings)
-        self.last_plate = reading.plate
-        return reading, settings
+    def _said_of(self, plate: str) -> PlateSaid:
+        return _plate_said(self.logbook.look(lambda connection: find_facts(connection, plate)))
 
-    def read_dated(
-        self, photo: PhotoFile, facts: PhotoFacts, date: PhotoDate | None
-    ) -> PhotoOutcome:
-        """Read and record a photo, if it is not known."""
-        place = shown_path(photo.path.resolve())
-        known = self.logbook.look(lambda connection: find_photo(connection, photo.sha256))
-        gone = self.logbook.look(lambda connection: find_forgotten(connection, photo.sha256))
-        if gone is not None:
-            remark = "forgotten; bring it back with: polypvision forget --undo PHOTO"
-            return PhotoOutcome(outcome=gone.outcome, status="forgotten", remark=remark)
-        if known is not None and isinstance(known.outcome, Refusal):
-            known = None
-        if known is not None and self._up_to_date(known):
-            new_name = place not in known.names
-            if new_name:
-                self.logbook.write(lambda connection: add_name(connection, photo.sha256, place))
-            held = self.logbook.look(
-                lambda connection: find_corrected(connection, photo.sha256).reading
-            )
-            return PhotoOutcome(
-                outcome=replace(held, facts=replace(held.facts, photo=facts.photo)),
-                status="known",
-                remark=f"same photo as {_short(known.names[0])}" if new_name else "",
-            )
-        if known is None or self.wishes.date is not None:
-            _check_date(facts, date, trust=self.wishes.trust_dates)
-        else:
-            # Read again, perhaps under a name that tells less: the date on record stands.
-            facts = replace(facts, taken_at=known.outcome.facts.taken_at)
-        pixels = open_photo(photo.data, photo.shown)
-        reading, settings = self._read(photo, pixels, facts, known)
-        if reading.plate is None:
-            raise CardMissing(
-                f"{facts.photo} shows no card, so it is not known which plate it is. Name the "
-                "plate with --plate NAME to record it."
-            )
-        plate = reading.plate
+    def _is_read(self, sha256: str) -> bool:
+        return self.logbook.look(lambda connection: is_read(connection, sha256))
 
-        def record(connection: sa.Connection) -> tuple[str | None, CorrectedPhoto]:
-            save_photo(
-                connection,
-                reading,
-                path=place,
-                settings=asdict(settings),
-                size_px=pixels.size_px,
-                date_source=date.source if date else None,
-            )
-            self._keep_wishes(connection, plate)
-            twin = twin_of(connection, reading) if date and date.source == "exif" else None
-            return twin, find_corrected(connection, photo.sha256)
+    def _known(self, sha256: str) -> CorrectedPhoto | None:
+        """Return the photo if a reading of it is on record."""
+        if not sha256:
+            return None
 
-        twin, now = self.logbook.write(record)
-        remark = date_remark(date) if known is None else _kept_remark(now)
-        if twin is not None:
-            # Two points of time that are one would count one photo twice.
-            remark = f"same moment as {_short(twin)}: an edited copy?"
-        status: Status = "recorded" if known is None else "again"
-        return PhotoOutcome(
-            outcome=now.reading if now.corrected.standings else reading,
-            status=status,
-            remark=remark,
-        )
+        def find(connection: sa.Connection) -> CorrectedPhoto | None:
+            known = find_photo(connection, sha256)
+            if known is None or isinstance(known.outcome, Refusal):
+                return None
+            return corrected_photo(known, corrections_in(connection, [sha256])[sha256])
+
+        return self.logbook.look(find)
+
+    def _forgotten(self, sha256: str) -> StoredPhoto | None:
+        if not sha256:
+            return None
+        return self.logbook.look(lambda connection: find_forgotten(connection, sha256))
+
+    def _wanted(self, plate: str | None, before: Mapping[str, Any]) -> ReadSettings:
+        """What a photo of that plate should have been read with, as the logbook stands."""
+        facts = NOTHING_SAID if plate is None else self._said_of(plate)
+        return settings_for(self.wishes, facts, before)
 
     def _up_to_date(self, known: StoredPhoto) -> bool:
         if self.wishes.again:
             return False
         # A reading of an older version says nothing of what was not asked then.
         before = {**asdict(ReadSettings()), **known.settings}
-        return asdict(self._settings(known.outcome.plate, known)) == before
+        return asdict(self._wanted(known.outcome.plate, known.settings)) == before
+
+    def _again(self, task: PhotoTask, known: StoredPhoto) -> PhotoTask:
+        plate = known.outcome.plate
+        return replace(
+            task,
+            forced=True,
+            before=dict(known.settings),
+            recorded=True,
+            taken_at=known.outcome.facts.taken_at,
+            said={} if plate is None else {plate: self._said_of(plate)},
+        )
+
+    def reconsider(self, task: PhotoTask, found: Finding) -> PhotoTask | None:
+        """Return another task at once if this finding surely will not be the last."""
+        if found.outcome is not None or self._forgotten(found.sha256) is not None:
+            return None
+        known = self._known(found.sha256)
+        if known is None:
+            return replace(task, forced=True)
+        return None if self._up_to_date(known.photo) else self._again(task, known.photo)
+
+    def settle(self, task: PhotoTask, found: Finding) -> PhotoOutcome | PhotoTask:
+        """Record a finding, unless the logbook asks for another.
+
+        Raises
+        ------
+        LogbookError
+            If the logbook cannot be written. Not the photo's fault; the next would fare no better.
+        """
+        gone = self._forgotten(found.sha256)
+        if gone is not None:
+            remark = "forgotten; bring it back with: polypvision forget --undo PHOTO"
+            return PhotoOutcome(outcome=gone.outcome, status="forgotten", remark=remark)
+        if not task.forced:
+            known = self._known(found.sha256)
+            if known is not None:
+                if self._up_to_date(known.photo):
+                    return self._meet(task, known)
+                return self._again(task, known.photo)
+        if found.outcome is None:
+            return replace(task, forced=True)
+        if isinstance(found.outcome, Refusal):
+            return self._keep_refusal(task, found.outcome)
+        plate = found.outcome.plate
+        if self._wanted(plate, task.before) != found.settings:
+            # Something was said of the plate since the reader was told.
+            assert plate is not None
+            return replace(task, forced=True, said={plate: self._said_of(plate)})
+        return self._record(task, found, found.outcome)
+
+    def _meet(self, task: PhotoTask, known: CorrectedPhoto) -> PhotoOutcome:
+        """A photo that is on record already: at most its name is new."""
+        place, photo = lasting_place(task.place), known.photo
+        new_name = place not in photo.names
+        if new_name:
+            self.logbook.write(lambda connection: add_name(connection, photo.sha256, place))
+        held = known.reading
+        return PhotoOutcome(
+            outcome=replace(held, facts=replace(held.facts, photo=shown_path(task.place))),
+            status="known",
+            remark=f"same photo as {_short(photo.names[0])}" if new_name else "",
+        )
+
+    def _record(
+        self, task: PhotoTask, found: Finding, reading: PlateReading
+    ) -> PhotoOutcome | PhotoTask:
+        plate, date = reading.plate, found.date
+        assert plate is not None
+
+        def record(connection: sa.Connection) -> tuple[bool, str | None, CorrectedPhoto]:
+            taken = not task.recorded and is_read(connection, found.sha256)
+            if not taken:
+                save_photo(
+                    connection,
+                    reading,
+                    path=lasting_place(task.place),
+                    settings=asdict(found.settings) if found.settings else {},
+                    size_px=found.size_px,
+                    date_source=date.source if date else None,
+                )
+                self._keep_wishes(connection, plate)
+            twin = twin_of(connection, reading) if date and date.source == "exif" else None
+            return taken, twin, find_corrected(connection, reading.facts.sha256)
+
+        taken, twin, now = self.logbook.write(record)
+        if taken:
+            # Another program was quicker by a moment.
+            return self.settle(replace(task, forced=False), found)
+        remark = _kept_remark(now) if task.recorded else date_remark(date)
+        if twin is not None:
+            # Two points of time that are one would count one photo twice.
+            remark = f"same moment as {_short(twin)}: an edited copy?"
+        status: Status = "again" if task.recorded else "recorded"
+        return PhotoOutcome(
+            outcome=now.reading if now.corrected.standings else reading,
+            status=status,
+            remark=remark,
+        )
 
     def _keep_wishes(self, connection: sa.Connection, plate: str) -> None:
         """What was said while recording holds for the plate from now on."""
@@ -157,20 +230,18 @@ class Recorder(PhotoReader):
             return
         hold_plate(connection, plate)
         facts = facts_of(connection, plate)
-        said = replace(
+        now = replace(
             facts,
             bar_mm=self.wishes.bar_mm or facts.bar_mm,
             normal_mouths=self.wishes.normal_mouths or facts.normal_mouths,
-            disc_height_mm=_said(self.wishes.disc_height_mm, facts.disc_height_mm),
-            water_depth_mm=_said(self.wishes.water_depth_mm, facts.water_depth_mm),
+            disc_height_mm=said(self.wishes.disc_height_mm, facts.disc_height_mm),
+            water_depth_mm=said(self.wishes.water_depth_mm, facts.water_depth_mm),
         )
-        if said != facts:
-            set_facts(connection, said)
+        if now != facts:
+            set_facts(connection, now)
 
-    def keep_refusal(self, path: Path, refusal: Refusal) -> str:
-        """Write down that a photo could not be read; return what is to be said of that."""
-        if not refusal.facts.sha256:
-            return ""
+    def _keep_refusal(self, task: PhotoTask, refusal: Refusal) -> PhotoOutcome:
+        """Remember that a photo could not be read; a reading on record is never lost to that."""
 
         def keep(connection: sa.Connection) -> str:
             known = find_photo(connection, refusal.facts.sha256)
@@ -179,17 +250,13 @@ class Recorder(PhotoReader):
             save_photo(
                 connection,
                 refusal,
-                path=shown_path(path.resolve()),
-                settings=asdict(self.settings_said()),
+                path=lasting_place(task.place),
+                settings=asdict(settings_for(self.wishes)),
             )
             return ""
 
-        return self.logbook.write(keep)
-
-
-def _said(now: float | None, before: float | None) -> float | None:
-    """What is said now, else what was said before; 0 is said, too."""
-    return before if now is None else now
+        remark = self.logbook.write(keep) if refusal.facts.sha256 else ""
+        return PhotoOutcome(outcome=refusal, status="refused", remark=remark)
 
 
 def _short(path: str) -> str:
@@ -205,16 +272,3 @@ def _kept_remark(now: CorrectedPhoto) -> str:
     waiting = len(now.corrected.open)
     words = f"{len(held)} corrections kept"
     return f"{words}, {waiting} open: look" if waiting else words
-
-
-def _check_date(facts: PhotoFacts, date: PhotoDate | None, *, trust: bool) -> None:
-    if date is None:
-        raise DateMissing(
-            f"{facts.photo} has no date in it or in its name, so it has no place in time. Give "
-            "it with --date YYYY-MM-DD, or put the date into the file's name."
-        )
-    if date.doubt and not trust:
-        raise DateDoubtful(
-            f"{facts.photo} is dated {date.at.isoformat()}, {date.doubt}. Give the right date "
-            "with --date YYYY-MM-DD, or record it as it is with --trust-dates."
-        )

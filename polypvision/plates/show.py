@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ from numpy.typing import NDArray
 from polypvision.errors import PhotoError, PhotoUnreadable
 from polypvision.files.photos import read_file
 from polypvision.files.pixels import decode
+from polypvision.files.remote import place_of
 from polypvision.healing import WoundCourse, wound_courses
 from polypvision.plates.corrected import corrected_photos, followed
 from polypvision.store.facts import facts_of
@@ -83,7 +83,7 @@ def photo_pixels(photo: StoredPhoto) -> NDArray[np.uint8]:
     """
     for name in reversed(photo.names):
         try:
-            file = read_file(Path(name))
+            file = read_file(place_of(name))
             if file.sha256 == photo.sha256:
                 return decode(file.data, file.shown)
         except PhotoError:

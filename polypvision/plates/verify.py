@@ -15,10 +15,12 @@ from polypvision.errors import PhotoError, PolypvisionError
 from polypvision.files.copies import copy_file, file_hash
 from polypvision.files.photos import find_photos, read_file, shown_path
 from polypvision.files.pixels import open_photo
+from polypvision.files.remote import Place, place_of
 from polypvision.pipeline import ReadSettings
 from polypvision.plates.corrected import corrected_photo, followed, reading_mark
 from polypvision.plates.manifest import LOGBOOK, damage, placed_files, read_manifest
-from polypvision.plates.read import PhotoReader, Progress, ReadWishes
+from polypvision.plates.read import Desk, Progress
+from polypvision.plates.reader import PhotoReader, ReadWishes
 from polypvision.reading import PlateReading, from_record, to_record
 from polypvision.store.corrections import corrections_in
 from polypvision.store.facts import summaries
@@ -242,22 +244,28 @@ def _plates(connection: sa.Connection, plates: Sequence[str]) -> Iterator[Troubl
 
 def _places(
     photos: Sequence[StoredPhoto], progress: Progress | None
-) -> tuple[dict[str, Path], list[StoredPhoto]]:
+) -> tuple[dict[str, Place], list[StoredPhoto]]:
     """Return where photos lie with the bytes that were read, by hash, and those that do not."""
-    places, lost = {}, []
+    places: dict[str, Place] = {}
+    lost = []
     for done, photo in enumerate(photos):
         if progress:
             progress(done, len(photos), photo.names[-1])
         for name in reversed(photo.names):
-            with contextlib.suppress(OSError, ValueError):
-                if file_hash(Path(name)) == photo.sha256:
-                    places[photo.sha256] = Path(name)
+            with contextlib.suppress(OSError, ValueError, PhotoError):
+                place = place_of(name)
+                if _hash(place) == photo.sha256:
+                    places[photo.sha256] = place
                     break
         else:
             lost.append(photo)
     if progress:
         progress(len(photos), len(photos), "")
     return places, lost
+
+
+def _hash(place: Place) -> str:
+    return file_hash(place) if isinstance(place, Path) else read_file(place).sha256
 
 
 def _find(
@@ -269,7 +277,7 @@ def _find(
     for path, trouble in find_photos(folders):
         if len(found) == len(wanted):
             break
-        if trouble is not None:
+        if trouble is not None or not isinstance(path, Path):
             continue
         with contextlib.suppress(OSError):
             sha256 = file_hash(path)
@@ -302,12 +310,12 @@ def _spread(photos: Sequence[StoredPhoto], n: int) -> list[StoredPhoto]:
 
 
 def _compared(
-    photos: Sequence[StoredPhoto], places: dict[str, Path], progress: Progress | None
+    photos: Sequence[StoredPhoto], places: dict[str, Place], progress: Progress | None
 ) -> Iterator[Trouble]:
     """Read photos with the settings they were read with, and compare."""
     if not photos:
         return
-    reader = PhotoReader(ReadWishes())
+    reader = PhotoReader(Desk(ReadWishes()).brief())
     for done, photo in enumerate(photos):
         if progress:
             progress(done, len(photos), photo.names[-1])
@@ -320,12 +328,12 @@ def _compared(
             )
 
 
-def _read_again(reader: PhotoReader, photo: StoredPhoto, path: Path) -> str:
+def _read_again(reader: PhotoReader, photo: StoredPhoto, place: Place) -> str:
     assert isinstance(photo.outcome, PlateReading)
     known = {field.name for field in fields(ReadSettings)}
     settings = ReadSettings(**{k: v for k, v in photo.settings.items() if k in known})
     try:
-        file = read_file(path)
+        file = read_file(place)
         pixels = open_photo(file.data, file.shown)
         reading = reader.read_pixels(file, pixels, photo.outcome.facts, settings)
     except (PhotoError, PolypvisionError) as error:

@@ -93,6 +93,11 @@ def find_facts(connection: sa.Connection, plate: str) -> PlateFacts | None:
     return None if row is None else PlateFacts(**row._mapping)
 
 
+def all_facts(connection: sa.Connection) -> list[PlateFacts]:
+    """Return what is said of every plate."""
+    return [PlateFacts(**row._mapping) for row in connection.execute(sa.select(*_FACTS))]
+
+
 def facts_of(connection: sa.Connection, plate: str) -> PlateFacts:
     """Return what is said of a plate.
 

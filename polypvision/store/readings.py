@@ -146,6 +146,18 @@ def find_forgotten(connection: sa.Connection, sha256: str) -> StoredPhoto | None
     return found[0] if found else None
 
 
+def is_read(connection: sa.Connection, sha256: str) -> bool:
+    """Return whether a reading of the photo with that hash is on record, forgotten or not."""
+    chosen = sa.select(photos.c.sha256).where(photos.c.sha256 == sha256, photos.c.error.is_(None))
+    return connection.execute(chosen).first() is not None
+
+
+def read_hashes(connection: sa.Connection) -> list[str]:
+    """Return the hashes of all photos of which a reading is on record, forgotten or not."""
+    chosen = sa.select(photos.c.sha256).where(photos.c.error.is_(None))
+    return list(connection.execute(chosen).scalars())
+
+
 def twin_of(connection: sa.Connection, outcome: Outcome) -> str | None:
     """Return the name of another photo of the same plate and moment, or None."""
     facts = outcome.facts

@@ -32,7 +32,8 @@ plates = sa.Table(
 plate_dues = sa.Table(
     "plate_dues",
     metadata,
-    sa.Column("plate", _Key, sa.ForeignKey("plates.plate"), primary_key=True),
+    # No record: it goes with its plate.
+    sa.Column("plate", _Key, sa.ForeignKey("plates.plate", ondelete="CASCADE"), primary_key=True),
     sa.Column("size_mm", sa.Float, primary_key=True),
     sa.Column("mark", sa.Text, nullable=False),  # of the plate, and of who worked it out
     sa.Column("body", sa.JSON, nullable=False),

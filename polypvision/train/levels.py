@@ -169,13 +169,13 @@ def fit_logistic(
 ) -> NDArray[np.float64]:
     """Return weights (k + 1,) of 1 and k features that make the truth most likely.
 
-    ``ridge`` keeps those of the features small: so much of their squares adds to the mean loss.
+    ``ridge`` keeps them small: so much of their squares adds to the mean loss.
     """
     design = np.column_stack([np.ones(len(features)), features])
     sign = np.where(truth, 1.0, -1.0)
 
     def loss(weights: NDArray[np.float64]) -> float:
-        small = ridge * (weights[1:] @ weights[1:])
+        small = ridge * (weights @ weights)
         return float(np.logaddexp(0, -sign * (design @ weights)).mean() + small)
 
     return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)

@@ -314,13 +314,20 @@ def changing_photo(bench: Bench, act: Act, row: Row, rng: random.Random) -> None
 
 
 Strike = Callable[[Bench, Act, Row, random.Random], None]
+SINGLE = tuple(name for name in ACTS if name != "watch, two processes")
 OF_LOGBOOK = ("keep readings", "correct", "write down", "forget")
 FAULTS: tuple[tuple[str, Strike, tuple[str, ...], float], ...] = (
-    ("killed (SIGKILL)", killed, tuple(ACTS), 1.0),
+    ("killed (SIGKILL)", killed, SINGLE, 1.0),
+    ("killed with its helpers", killed, ("watch, two processes",), 0.02),
     ("power cut", power_cut, ("keep readings", "correct", "write down"), 0.1),
-    ("disk full", full_disk, tuple(ACTS), 0.2),
-    ("read-only disk", read_only_disk, tuple(name for name in ACTS if name != "read"), 0.04),
-    ("input/output errors", failing_disk, tuple(ACTS), 0.2),
+    ("disk full", full_disk, SINGLE, 0.2),
+    (
+        "read-only disk",
+        read_only_disk,
+        tuple(name for name in SINGLE if name not in ("read", "watch")),
+        0.04,
+    ),
+    ("input/output errors", failing_disk, SINGLE, 0.2),
     ("clock set back and ahead", clock_back, (*OF_LOGBOOK, "backup"), 0.06),
     ("three programs at once", several_programs, ("read", *OF_LOGBOOK, "backup", "send in"), 0.1),
     ("photo changing while read", changing_photo, ("read",), 0.03),

@@ -184,8 +184,9 @@ async def run(port: int, made: list[bytes], corrected: str, seen: Seen) -> list[
             for trouble in await asyncio.gather(*phones, return_exceptions=True):
                 if isinstance(trouble, BaseException):
                     seen.failed.append(f"phone: {trouble!r}")
-    finally:
-        done.set()
+    except TimeoutError:
+        seen.failed.append(f"not all photos were read within {MOST_S:.0f} s")
+    done.set()
     return await correcting
 
 

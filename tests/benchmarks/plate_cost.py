@@ -129,7 +129,8 @@ def jpeg(rgb: NDArray[np.uint8], quality: int) -> bytes:
 
 def enlarged(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return a picture at twice its size, with as much noise in its pixels again."""
-    large = cv2.resize(rgb, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    twice = cv2.resize(rgb, None, fx=2, fy=2, interpolation=cv2.INTER_CUBIC)
+    large = np.asarray(twice, np.float32)
     level = float(np.median(np.abs(rgb[1:].astype(np.int16) - rgb[:-1])))
     large += np.random.default_rng(2).normal(0, level, large.shape).astype(np.float32)
     return np.clip(large, 0, 255).astype(np.uint8)

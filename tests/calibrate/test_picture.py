@@ -31,7 +31,8 @@ class Decoder:
 
 
 def large(kind: CardKind, px_per_mm: float) -> tuple[NDArray[np.uint8], NDArray[np.float64]]:
-    return card_photo(kind, tilt=15, roll=30, px_per_mm=px_per_mm, picture=(3840, 2880))
+    rgb, truth = card_photo(kind, tilt=15, roll=30, px_per_mm=px_per_mm, picture=(3840, 2880))
+    return np.asarray(rgb, np.uint8), truth
 
 
 def apart_px(one: PlateView, other: NDArray[np.float64], kind: CardKind) -> float:

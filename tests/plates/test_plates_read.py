@@ -21,6 +21,8 @@ from polypvision.errors import LogbookError
 from polypvision.files.photos import read_file
 from polypvision.plates.log import list_plates, say_of_plate
 from polypvision.plates.read import PhotoOutcome, ReadWishes, read_photos
+from polypvision.plates.reader import PhotoReader, PhotoTask
+from polypvision.plates.record import Recorder
 from polypvision.reading import PlateReading, Refusal, to_record
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import find_photo, photos_of, refused_photos, save_photo
@@ -335,3 +337,36 @@ def _without_ids(lines: list[str]) -> list[str]:
 def test_readings_are_plain_json(folder: Path) -> None:
     [outcome] = read_photos([dated(folder, 1)], WITHOUT_CARD)
     json.dumps(to_record(outcome.outcome), allow_nan=False)
+
+
+def test_a_photo_that_another_program_records_meanwhile_is_recorded_once(
+    book: Logbook, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    photo = dated(folder, 1)
+    read_photos([photo], WITHOUT_CARD, logbook=book)
+    before = dump(book)
+    real, asked = Recorder._known, []
+
+    def not_at_first(self: Recorder, sha256: str) -> Any:
+        asked.append(sha256)
+        return None if len(asked) == 1 else real(self, sha256)
+
+    monkeypatch.setattr(Recorder, "_known", not_at_first)
+    monkeypatch.setattr(Recorder, "_is_read", lambda self, sha256: False)
+    assert statuses(read_photos([photo], WITHOUT_CARD, logbook=book)) == ["known"]
+    assert dump(book) == before
+
+
+def test_what_is_said_of_one_plate_does_not_refuse_the_next(book: Logbook, folder: Path) -> None:
+    """Whatever was read before a photo, its outcome is the same."""
+    say_of_plate(book, "0042", bar_mm=75.0 * 1.3)  # No card's bar: each such photo is refused.
+    for day, code in ((1, 43), (2, 42), (3, 43)):
+        path = folder / f"2024-03-0{day}.png"
+        path.write_bytes(encoded(card_photo(code, ground=80 + day), "PNG"))
+    wishes = ReadWishes()
+    desk = Recorder(wishes, book)
+    reader = PhotoReader(desk.brief())
+    reader._last_plate = "0042"
+    found = [reader.read(PhotoTask(place=path)) for path in sorted(folder.iterdir())]
+    kinds = [getattr(one.outcome, "kind", "read") for one in found]
+    assert kinds == ["read", "doubtful-bar", "read"]

@@ -12,10 +12,12 @@ from time_builders import make_polyp, make_reading
 from polypvision.events import LogEntry
 from polypvision.plates.correct import correct_photos
 from polypvision.reading import Refusal
+from polypvision.store.dues import KeptDue, keep_dues, kept_dues
 from polypvision.store.entries import add_entry, add_missing
 from polypvision.store.facts import PlateFacts, set_facts
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
+from polypvision.store.schema import plates
 from polypvision.store.stamps import plate_marks, plate_stamp
 
 PHOTO = make_reading(0, [make_polyp(1, 20, 30), make_polyp(2, 60, 30)])
@@ -86,3 +88,12 @@ def test_a_refused_photo_changes_the_whole(book: Logbook) -> None:
     book.write(lambda connection: save_photo(connection, refused, path="/c", settings={}))
     with book.reading() as connection:
         assert plate_stamp(connection, None) != whole
+
+
+def test_what_was_worked_out_of_a_plate_goes_with_it(book: Logbook) -> None:
+    with book.writing() as connection:
+        set_facts(connection, PlateFacts(plate="0099"))
+        keep_dues(connection, 20.0, [KeptDue(plate="0099", mark="x", body={"tasks": []})])
+        assert set(kept_dues(connection, 20.0)) == {"0099"}
+        connection.execute(sa.delete(plates).where(plates.c.plate == "0099"))
+        assert kept_dues(connection, 20.0) == {}

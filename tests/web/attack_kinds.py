@@ -512,7 +512,8 @@ def formulas(house: House, chance: Chance) -> Tally:
     """Names and notes that a spreadsheet would work out when it opens an exported table."""
     tries = []
     for words in FORMULAS:
-        text = without_formulas(pd.DataFrame({"a": [words], "n": [-1.5]})).to_csv(index=False)
+        plain = without_formulas(pd.DataFrame({"a": [words], "n": [-1.5]}))
+        text = plain.to_csv(index=False, lineterminator="\r\n")
         cell = pd.read_csv(StringIO(text), dtype=str).iloc[0]
         tries.append((words, not str(cell["a"]).startswith("'") or cell["n"] != "-1.5"))
         note(house.book, LogEntry(plate=words.strip() or "x", at=datetime(2024, 3, 2, tzinfo=UTC),

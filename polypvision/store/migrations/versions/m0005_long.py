@@ -37,7 +37,12 @@ def upgrade() -> None:
         op.get_bind().execute(own.values(mark=uuid.uuid4().hex))
     op.create_table(
         "plate_dues",
-        sa.Column("plate", _byte_text(), sa.ForeignKey("plates.plate"), primary_key=True),
+        sa.Column(
+            "plate",
+            _byte_text(),
+            sa.ForeignKey("plates.plate", ondelete="CASCADE"),
+            primary_key=True,
+        ),
         sa.Column("size_mm", sa.Float, primary_key=True),
         sa.Column("mark", sa.Text, nullable=False),
         sa.Column("body", sa.JSON, nullable=False),
