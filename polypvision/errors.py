@@ -21,6 +21,7 @@
     │   ├── PhotoOverexposed      "overexposed"
     │   ├── PhotoDark             "dark"
     │   └── ScaleDoubtful         "doubtful-scale"  a scale given by hand that cannot be right
+    ├── MemoryShort           "memory"            too little free memory for a photo
     ├── ReaderDied            "reader-died"       the process that read a photo ended suddenly
     ├── BatchError            "batch"             many photos cannot be read as they were to be
     │   ├── ClusterError          "cluster"           a cluster cannot be used or was lost
@@ -33,9 +34,11 @@
     │   ├── LogbookTooNew         "logbook-too-new"
     │   ├── PlateUnknown          "unknown-plate"
     │   ├── PhotoUnknown          "unknown-photo"
+    │   ├── EntryUnknown          "unknown-entry"
     │   └── TaskUnknown           "unknown-task"
     ├── CorrectionError       "correction"        a correction that cannot be made as it is written
     │   └── CorrectionConflict    "conflict"      what it was made on has changed since
+    ├── BackupError           "backup"            a backup that is none, or is damaged
     └── OutputError           "output"            a result could not be written
 
 Each message says what was found, what is the matter, and what to do next.
@@ -156,6 +159,12 @@ class ScaleDoubtful(QualityError):
     kind = "doubtful-scale"
 
 
+class MemoryShort(PolypvisionError):
+    """The computer has too little free memory to read a photo."""
+
+    kind = "memory"
+
+
 class ReaderDied(PolypvisionError):
     """The process that read a photo ended suddenly, more than once."""
 
@@ -228,6 +237,12 @@ class PhotoUnknown(LogbookError):
     kind = "unknown-photo"
 
 
+class EntryUnknown(LogbookError):
+    """The log has no such line."""
+
+    kind = "unknown-entry"
+
+
 class TaskUnknown(LogbookError):
     """Today's list has no such task."""
 
@@ -244,6 +259,12 @@ class CorrectionConflict(CorrectionError):
     """What a correction was made on has changed since."""
 
     kind = "conflict"
+
+
+class BackupError(PolypvisionError):
+    """A backup cannot be used: it is none, it is damaged, or it may not go where it should."""
+
+    kind = "backup"
 
 
 class OutputError(PolypvisionError):

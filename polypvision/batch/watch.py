@@ -229,6 +229,8 @@ def _refused_before(logbook: Logbook, sha256: str | None) -> bool:
 
 
 def _say(outcome: PhotoOutcome, tell: Tell) -> None:
+    if outcome.status == "forgotten":
+        return
     if isinstance(outcome.outcome, Refusal):
         tell("refused", f"Not read [{outcome.outcome.kind}]: {outcome.outcome.message}")
     elif outcome.status != "known" or outcome.remark:

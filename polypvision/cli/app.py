@@ -10,6 +10,8 @@ from polypvision.cli.card import card
 from polypvision.cli.correct import correct
 from polypvision.cli.evaluate import evaluate
 from polypvision.cli.export import export
+from polypvision.cli.forget import forget
+from polypvision.cli.keep import backup, restore, verify
 from polypvision.cli.lens import lens
 from polypvision.cli.log import log_app
 from polypvision.cli.plates import plates
@@ -59,12 +61,16 @@ app.command()(plates)
 app.command()(track)
 app.command()(correct)
 app.add_typer(log_app, name="log")
+app.command()(forget)
 app.command()(today)
 app.command()(outcomes)
 app.command()(plan)
 app.command()(report)
 app.command()(serve)
 app.command()(export)
+app.command()(backup)
+app.command()(restore)
+app.command()(verify)
 app.command()(repeat)
 app.command()(agree)
 app.command(name="render")(render_command)

@@ -45,7 +45,7 @@ def plates(
     logbook: LogbookOption = None,
 ) -> None:
     """List the plates in the logbook, or show or change what is said of one."""
-    from polypvision.plates.log import list_plates, log_of, one_plate, say_of_plate
+    from polypvision.plates.log import list_plates, numbered_log_of, one_plate, say_of_plate
     from polypvision.plates.names import plate_name
 
     said = (line, normal_mouths, bar_mm, note, disc_height_mm, water_depth_mm)
@@ -70,7 +70,7 @@ def plates(
                     f"{counted(due, 'photo was', 'photos were')} read before this was said. "
                     "Read their folder again with --record to bring them up to date."
                 )
-        entries = [] if name is None else log_of(book, name)
+        entries = [] if name is None else numbered_log_of(book, name)
         found = list_plates(book) if name is None else [one_plate(book, name)]
     if not found:
         typer.echo("No plate is recorded yet. Record photos with: polypvision read --record PHOTO")
@@ -110,9 +110,10 @@ def plates(
     )
     if entries:
         show_table(
-            ("date", "kind", "polyp", "pieces", "method", "donor", "dip", "note"),
+            ("no.", "date", "kind", "polyp", "pieces", "method", "donor", "dip", "note"),
             [
                 (
+                    str(number),
                     f"{entry.at:%Y-%m-%d}",
                     entry.kind,
                     entry.individual or "",
@@ -122,9 +123,9 @@ def plates(
                     entry.dip,
                     entry.note,
                 )
-                for entry in entries
+                for number, entry in entries
             ],
-            numbers=("pieces",),
+            numbers=("no.", "pieces"),
             words=("donor", "dip", "note"),
         )
 

@@ -231,6 +231,8 @@ class _Summary:
         from polypvision.reading import Refusal
 
         self.counts[one.status] += 1
+        if one.status == "forgotten":
+            return
         if isinstance(one.outcome, Refusal):
             kept = f" ({one.remark})" if one.remark else ""
             self._refusals.append(f"Not read [{one.outcome.kind}]: {one.outcome.message}{kept}")
@@ -304,6 +306,7 @@ _WORDS = {
     "recorded": "recorded",
     "again": "read again and recorded",
     "known": "known already",
+    "forgotten": "left out, for they were forgotten",
     "refused": "not read",
 }
 

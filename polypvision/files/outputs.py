@@ -82,6 +82,36 @@ def write_bytes(path: Path, data: bytes) -> None:
         file.write(data)
 
 
+def put_in_place(temporary: Path, path: Path) -> None:
+    """Give what is already on the disk its name, in one step that a power cut cannot undo.
+
+    Raises
+    ------
+    OSError
+    """
+    temporary.replace(path)
+    sync_folder(path.parent)
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring the names in a folder to the disk: a file that is synced may else lose its name.
+
+    As the Linux manual says of fsync (fsync(2), from memory). Where folders cannot be opened, as on
+    Windows, the system does so by itself.
+    """
+    try:
+        handle = os.open(folder, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
+    except (OSError, AttributeError):
+        return
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        if error.errno != errno.EINVAL:  # Some file systems know no sync of folders.
+            raise
+    finally:
+        os.close(handle)
+
+
 @contextlib.contextmanager
 def writing_whole(path: Path) -> Iterator[BinaryIO]:
     """Open a file to write into; what is written stands there whole at the end, or not at all.
@@ -106,7 +136,7 @@ def writing_whole(path: Path) -> Iterator[BinaryIO]:
                 file.flush()
                 os.fsync(file.fileno())
             temporary.chmod(_mode(path))
-            temporary.replace(path)
+            put_in_place(temporary, path)
         except BaseException:
             with contextlib.suppress(OSError):
                 temporary.unlink()

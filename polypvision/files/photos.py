@@ -183,8 +183,12 @@ def _read_path(path: Path, shown: str) -> tuple[bytes, str | None]:
         raise PhotoUnreadable(
             f"{shown} cannot be read ({reason}). Copy it to this computer and try again."
         ) from error
-    unchanged = file_stamp(before) == file_stamp(after) and len(data) == size
-    return data, settled_stamp(after) if unchanged else None
+    if file_stamp(before) != file_stamp(after) or len(data) != size:
+        raise PhotoUnreadable(
+            f"{shown} was changed while it was read: is it still being copied? Read it again when "
+            "it is whole."
+        )
+    return data, settled_stamp(after)
 
 
 def date_of(

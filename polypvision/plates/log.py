@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from polypvision.events import LogEntry
 from polypvision.files.log_table import read_log_table
 from polypvision.plates.names import plate_name
-from polypvision.store.entries import add_entry, add_missing, entries_of
+from polypvision.store.entries import add_entry, add_missing, numbered_entries_of
 from polypvision.store.facts import (
     PlateFacts,
     PlateSummary,
@@ -136,6 +136,11 @@ def note_table(logbook: Logbook, path: Path) -> tuple[int, int]:
 
 def log_of(logbook: Logbook, plate: str) -> Sequence[LogEntry]:
     """Return what was written down about a plate, in date order."""
+    return [entry for _, entry in numbered_log_of(logbook, plate)]
+
+
+def numbered_log_of(logbook: Logbook, plate: str) -> Sequence[tuple[int, LogEntry]]:
+    """Return what was written down about a plate, in date order, each line with its number."""
     with logbook.reading() as connection:
         facts_of(connection, plate)
-        return entries_of(connection, plate)
+        return numbered_entries_of(connection, plate)

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Desk", "PhotoOutcome", "Progress", "ReadWishes", "Status", "desk_for", "read_photos"]
 
-Status = Literal["read", "recorded", "again", "known", "refused"]
-"""Read only; recorded for the first time; recorded again; known already; could not be read."""
+Status = Literal["read", "recorded", "again", "known", "forgotten", "refused"]
+"""Read only; recorded for the first time; recorded again; known already; left out, for a person
+forgot it; could not be read."""
 
 Progress = Callable[[int, int, str], None]
 """Called with photos done, photos in all, and the name of the next."""

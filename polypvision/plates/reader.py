@@ -17,7 +17,13 @@ from numpy.typing import NDArray
 from polypvision import pipeline
 from polypvision.calibrate.picture import Photo
 from polypvision.calibrate.profile import LensProfile, choose_lens
-from polypvision.errors import CardMissing, DateDoubtful, DateMissing, PolypvisionError
+from polypvision.errors import (
+    CardMissing,
+    DateDoubtful,
+    DateMissing,
+    MemoryShort,
+    PolypvisionError,
+)
 from polypvision.files.dates import PhotoDate
 from polypvision.files.lenses import photo_camera
 from polypvision.files.photos import PhotoFile, date_of, read_file, shown_path
@@ -247,12 +253,7 @@ class PhotoReader:
         except PolypvisionError as error:
             kind, message = error.kind, str(error)
         except Exception as error:
-            # A fault of ours in one photo must not cost the person the others.
-            kind = "internal"
-            message = (
-                f"{facts.photo} could not be read because of a fault in polypvision "
-                f"({type(error).__name__}: {error}). Please report it with the photo."
-            )
+            kind, message = _unexpected(facts.photo, error)
         return replace(found, outcome=Refusal(facts=facts, kind=kind, message=message))
 
     def _read_dated(
@@ -314,6 +315,31 @@ class PhotoReader:
         )
         reading = pipeline.read_plate(pixels, facts, settings, choice.lens)
         return replace(reading, flags=(*reading.flags, *choice.flags))
+
+
+_MEMORY_WORDS = (
+    "failed to allocate",
+    "cannot allocate memory",
+    "failed to map segment",  # While a library is loaded.
+    "insufficient memory",
+    "bad_alloc",
+    "bad allocation",
+)
+"""How libraries say that there is no memory left; in C++ they have no error type for it."""
+
+
+def _unexpected(photo: str, error: Exception) -> tuple[str, str]:
+    """Return kind and words of an error that must not cost the person the other photos."""
+    said = str(error).lower()
+    if isinstance(error, MemoryError) or any(words in said for words in _MEMORY_WORDS):
+        return MemoryShort.kind, (
+            f"{photo} could not be read, for this computer has too little free memory. Close other "
+            "programs, or read fewer photos at once; then read it again."
+        )
+    return "internal", (
+        f"{photo} could not be read because of a fault in polypvision "
+        f"({type(error).__name__}: {error}). Please report it with the photo."
+    )
 
 
 def _check_date(facts: PhotoFacts, date: PhotoDate | None, *, trust: bool) -> None:

@@ -38,6 +38,7 @@ from polypvision.store.logbook import Logbook
 from polypvision.store.readings import (
     StoredPhoto,
     add_name,
+    find_forgotten,
     find_photo,
     is_read,
     read_hashes,
@@ -100,6 +101,11 @@ class Recorder(Desk):
 
         return self.logbook.look(find)
 
+    def _forgotten(self, sha256: str) -> StoredPhoto | None:
+        if not sha256:
+            return None
+        return self.logbook.look(lambda connection: find_forgotten(connection, sha256))
+
     def _wanted(self, plate: str | None, before: Mapping[str, Any]) -> ReadSettings:
         """What a photo of that plate should have been read with, as the logbook stands."""
         facts = NOTHING_SAID if plate is None else self._said_of(plate)
@@ -125,7 +131,7 @@ class Recorder(Desk):
 
     def reconsider(self, task: PhotoTask, found: Finding) -> PhotoTask | None:
         """Return another task at once if this finding surely will not be the last."""
-        if found.outcome is not None:
+        if found.outcome is not None or self._forgotten(found.sha256) is not None:
             return None
         known = self._known(found.sha256)
         if known is None:
@@ -140,6 +146,10 @@ class Recorder(Desk):
         LogbookError
             If the logbook cannot be written. Not the photo's fault; the next would fare no better.
         """
+        gone = self._forgotten(found.sha256)
+        if gone is not None:
+            remark = "forgotten; bring it back with: polypvision forget --undo PHOTO"
+            return PhotoOutcome(outcome=gone.outcome, status="forgotten", remark=remark)
         if not task.forced:
             known = self._known(found.sha256)
             if known is not None:

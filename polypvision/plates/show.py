@@ -90,5 +90,5 @@ def photo_pixels(photo: StoredPhoto) -> NDArray[np.uint8]:
             continue  # Moved or deleted; it may have another name.
     raise PhotoUnreadable(
         f"The photo {photo.names[-1]} was moved, deleted or changed since it was read. Put it "
-        "back, or read its new place with --record."
+        "back, or have it found in its new place: polypvision verify --find FOLDER"
     )

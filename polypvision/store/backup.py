@@ -1,53 +1,87 @@
-"""A copy of the logbook while it is in use."""
+"""A copy of the logbook while it is in use, whatever database it lies in."""
 
-import sqlite3
+import contextlib
+import tempfile
 from pathlib import Path
 
-from polypvision.errors import LogbookError, OutputError
-from polypvision.files.outputs import make_private
-from polypvision.store.logbook import Logbook
+import sqlalchemy as sa
+
+from polypvision.errors import OutputError
+from polypvision.files.outputs import output_error
+from polypvision.store.copies import copy_sqlite
+from polypvision.store.logbook import Logbook, open_logbook
+from polypvision.store.schema import metadata
+
+_ROWS = 200
+"""Rows on their way at once; a photo's reading may have a hundred kilobytes."""
 
 
 def back_up(logbook: Logbook, path: Path) -> None:
     """Write a whole and consistent copy, as of now, whoever is writing meanwhile.
 
-    Uses SQLite's online backup (https://www.sqlite.org/backup.html, from memory); copying the file
-    itself would miss what still lies in the write-ahead log.
+    It is one SQLite file, also of a logbook that lies on a database server.
 
     Parameters
     ----------
     logbook : Logbook
     path : Path
-        A file that is not there yet.
+        A file that is not there yet; it appears in one step.
 
     Raises
     ------
     LogbookError
-        If the logbook is no SQLite file, or cannot be read.
+        If the logbook cannot be read.
     OutputError
         If the copy cannot be written.
     """
-    if logbook.engine.dialect.name != "sqlite":
-        raise LogbookError(
-            "This logbook lies on a database server. Back it up with the server's own tools."
-        )
     if path.exists():
         raise OutputError(f"{path} is there already. Give another name.")
+    if logbook.on_server:
+        _copy_from_server(logbook, path)
+        return
+    with logbook.reading() as connection:
+        copy_sqlite(connection, path)
+
+
+def _copy_from_server(logbook: Logbook, path: Path) -> None:
     try:
-        make_private(path)
-        copy = sqlite3.connect(path)
-    except (sqlite3.Error, OSError) as error:
-        raise OutputError(f"Could not write {path} ({error}). Try another folder.") from error
+        folder = tempfile.mkdtemp(prefix=".polypvision-", suffix=".part", dir=path.parent)
+    except OSError as error:
+        raise output_error(path, error) from error
+    part = Path(folder) / "logbook.sqlite"
     try:
-        with logbook.reading() as connection:
-            source = connection.connection.driver_connection
-            assert isinstance(source, sqlite3.Connection)
-            source.backup(copy)
-        # One plain file: no log beside it that would have to be copied, too.
-        copy.execute("PRAGMA journal_mode = DELETE")
-    except sqlite3.Error as error:
-        raise OutputError(
-            f"Could not copy the logbook to {path} ({error}). Is the disk full?"
-        ) from error
+        with open_logbook(part, create=True) as copy:
+            copy_rows(logbook, copy)
+            with copy.reading() as connection:
+                copy_sqlite(connection, path)
     finally:
-        copy.close()
+        for left in Path(folder).iterdir():
+            with contextlib.suppress(OSError):
+                left.unlink()
+        with contextlib.suppress(OSError):
+            Path(folder).rmdir()
+
+
+def copy_rows(source: Logbook, target: Logbook) -> None:
+    """Copy all rows of a logbook into another one that has none yet; all of them or none.
+
+    Parameters
+    ----------
+    source, target : Logbook
+        Up to date, and in any database.
+    """
+    with source.reading() as old, target.writing() as new:
+        for table in metadata.sorted_tables:
+            for rows in old.execute(sa.select(table)).mappings().partitions(_ROWS):
+                new.execute(sa.insert(table), [dict(row) for row in rows])
+            if new.dialect.name == "postgresql" and "id" in table.c:
+                _count_on(new, table)
+
+
+def _count_on(connection: sa.Connection, table: sa.Table) -> None:
+    """The numbers that a server gives itself go on after those that were copied."""
+    if isinstance(table.c.id.type, sa.Integer):
+        connection.exec_driver_sql(
+            f"SELECT setval(pg_get_serial_sequence('{table.name}', 'id'), "
+            f"(SELECT coalesce(max(id), 0) + 1 FROM {table.name}), false)"
+        )

@@ -52,7 +52,9 @@ def corrections_in(connection: sa.Connection, hashes: Sequence[str]) -> dict[str
 
 def corrected_photos_of(connection: sa.Connection, plate: str) -> list[str]:
     """Return the hashes of a plate's photos that somebody has corrected, in their order."""
-    of_plate = sa.select(photos.c.sha256).where(photos.c.plate == plate, photos.c.error.is_(None))
+    of_plate = sa.select(photos.c.sha256).where(
+        photos.c.plate == plate, photos.c.error.is_(None), photos.c.forgotten_at.is_(None)
+    )
     chosen = sa.select(corrections.c.sha256).where(corrections.c.sha256.in_(of_plate)).distinct()
     return sorted(connection.execute(chosen).scalars())
 
@@ -65,14 +67,22 @@ def corrected_photos_in(connection: sa.Connection) -> list[str]:
             photos.c.sha256.in_(sa.select(corrections.c.sha256)),
             photos.c.error.is_(None),
             photos.c.plate.is_not(None),
+            photos.c.forgotten_at.is_(None),
         )
         .order_by(photos.c.plate, photos.c.sha256)
     )
     return list(connection.execute(chosen).scalars())
 
 
-def photo_named(connection: sa.Connection, name: str) -> str:
+def photo_named(connection: sa.Connection, name: str, *, forgotten: bool = False) -> str:
     """Return the hash of a recorded photo: by its hash, the beginning of it, or its file's name.
+
+    Parameters
+    ----------
+    connection : Connection
+    name : str
+    forgotten : bool
+        Whether to look among those that were forgotten, instead of among the others.
 
     Raises
     ------
@@ -85,11 +95,15 @@ def photo_named(connection: sa.Connection, name: str) -> str:
         is_hash = (photos.c.sha256 >= name.lower()) & (photos.c.sha256 < f"{name.lower()}g")
     tail = name.replace("\\", "/").lstrip("./")
     by_end = photo_names.c.path.endswith(f"/{tail}", autoescape=True)
-    of_name = sa.select(photo_names.c.sha256).distinct()
-    for chosen in (sa.select(photos.c.sha256).where(is_hash),
-                   of_name.where(photo_names.c.path == name),
-                   of_name.where(by_end)):  # fmt: skip
-        found = sorted(connection.execute(chosen).scalars())
+    of_name = sa.select(photo_names.c.sha256)
+    mark = photos.c.forgotten_at
+    held = sa.select(photos.c.sha256).where(mark.is_not(None) if forgotten else mark.is_(None))
+    for which in (
+        is_hash,
+        photos.c.sha256.in_(of_name.where(photo_names.c.path == name)),
+        photos.c.sha256.in_(of_name.where(by_end)),
+    ):
+        found = sorted(connection.execute(held.where(which)).scalars())
         if len(found) == 1:
             return str(found[0])
         if found:
@@ -97,6 +111,8 @@ def photo_named(connection: sa.Connection, name: str) -> str:
                 f"{name!r} is the name of {len(found)} recorded photos. Give more of its path, "
                 f"or its hash: {', '.join(one[:12] for one in found[:5])}."
             )
+    if forgotten:
+        raise PhotoUnknown(f"No photo {name!r} was forgotten. List them with: polypvision forget")
     raise PhotoUnknown(
         f"No photo {name!r} is recorded. Give its file name or hash as in the photos table of: "
         "polypvision export"

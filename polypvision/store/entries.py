@@ -25,13 +25,14 @@ def add_entry(connection: sa.Connection, entry: LogEntry) -> None:
 def add_missing(connection: sa.Connection, entries: Sequence[LogEntry]) -> int:
     """Write those lines that are not there yet, as often as they are given; return how many.
 
-    So a table can be handed in again after lines were added to it.
+    So a table can be handed in again after lines were added to it. A line that was forgotten
+    counts as there: it must not come back with the table.
     """
     there: Counter[LogEntry] = Counter()
     for plate in sorted({entry.plate for entry in entries}):
         # Else the same table, handed in by two people at once, would go in twice.
         hold_plate(connection, plate)
-        there.update(entries_of(connection, plate))
+        there.update(entry for _, entry in _rows(connection, plate, forgotten=True))
     added = 0
     for entry in entries:
         if there[entry] > 0:
@@ -44,11 +45,25 @@ def add_missing(connection: sa.Connection, entries: Sequence[LogEntry]) -> int:
 
 def entries_of(connection: sa.Connection, plate: str) -> list[LogEntry]:
     """Return a plate's lines in date order; of one moment, as they were written."""
+    return [entry for _, entry in numbered_entries_of(connection, plate)]
+
+
+def numbered_entries_of(connection: sa.Connection, plate: str) -> list[tuple[int, LogEntry]]:
+    """Return a plate's lines in the same order, each with its number in the logbook."""
+    found = _rows(connection, plate, forgotten=False)
+    plain = any(entry.at.tzinfo is None for _, entry in found)
+    return sorted(found, key=lambda one: one[1].at.replace(tzinfo=None) if plain else one[1].at)
+
+
+def _rows(connection: sa.Connection, plate: str, *, forgotten: bool) -> list[tuple[int, LogEntry]]:
     chosen = sa.select(log_entries).where(log_entries.c.plate == plate).order_by(log_entries.c.id)
+    if not forgotten:
+        chosen = chosen.where(log_entries.c.forgotten_at.is_(None))
     found = []
     for row in connection.execute(chosen):
         values = dict(row._mapping)
-        del values["id"]
-        found.append(LogEntry(**{**values, "at": datetime.fromisoformat(values["at"])}))
-    plain = any(entry.at.tzinfo is None for entry in found)
-    return sorted(found, key=lambda entry: entry.at.replace(tzinfo=None) if plain else entry.at)
+        del values["forgotten_at"]
+        number = values.pop("id")
+        values["at"] = datetime.fromisoformat(values["at"])
+        found.append((number, LogEntry(**values)))
+    return found

@@ -1,6 +1,6 @@
 """What the keeper says of a plate: its line, how many mouths are normal, its card's true scale."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
 import sqlalchemy as sa
@@ -8,11 +8,10 @@ import sqlalchemy as sa
 from polypvision.errors import PlateUnknown
 from polypvision.store.schema import log_entries, photos, plates
 from polypvision.store.stamps import new_mark, touch
-from polypvision.store.upserts import insert_into
+from polypvision.store.upserts import Upsert, insert_into
 
 _NAMED = 10
 """Plates that a message names."""
-_SAID = tuple(column for column in plates.columns if column.name != "mark")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,11 +55,27 @@ class PlateSummary:
     n_entries: int
 
 
+_FACTS = tuple(plates.c[field.name] for field in fields(PlateFacts))
+_HELD = plates.c.forgotten_at.is_(None)
+
+
 def ensure_plate(connection: sa.Connection, plate: str) -> None:
-    """Begin a plate's row if there is none, whoever else does so at the same time."""
+    """Begin a plate's row if there is none, whoever else does so at the same time.
+
+    One that was forgotten is there again.
+    """
+    row = _first_row(connection, plate)
+    there = row.on_conflict_do_update(
+        index_elements=["plate"],
+        set_={"forgotten_at": None},
+        where=plates.c.forgotten_at.is_not(None),
+    )
+    connection.execute(there)
+
+
+def _first_row(connection: sa.Connection, plate: str) -> Upsert:
     facts = asdict(PlateFacts(plate=plate))
-    row = insert_into(connection, plates).values(**facts, mark=new_mark())
-    connection.execute(row.on_conflict_do_nothing())
+    return insert_into(connection, plates).values(**facts, mark=new_mark())
 
 
 def hold_plate(connection: sa.Connection, plate: str) -> None:
@@ -68,19 +83,19 @@ def hold_plate(connection: sa.Connection, plate: str) -> None:
 
     SQLite lets in one writer at a time anyway; a server's database locks the plate's row.
     """
-    ensure_plate(connection, plate)
+    connection.execute(_first_row(connection, plate).on_conflict_do_nothing())
     connection.execute(sa.select(plates.c.plate).where(plates.c.plate == plate).with_for_update())
 
 
 def find_facts(connection: sa.Connection, plate: str) -> PlateFacts | None:
-    """Return what is said of a plate, or None if it is unknown."""
-    row = connection.execute(sa.select(*_SAID).where(plates.c.plate == plate)).first()
+    """Return what is said of a plate, forgotten or not; None if it is unknown."""
+    row = connection.execute(sa.select(*_FACTS).where(plates.c.plate == plate)).first()
     return None if row is None else PlateFacts(**row._mapping)
 
 
 def all_facts(connection: sa.Connection) -> list[PlateFacts]:
     """Return what is said of every plate."""
-    return [PlateFacts(**row._mapping) for row in connection.execute(sa.select(*_SAID))]
+    return [PlateFacts(**row._mapping) for row in connection.execute(sa.select(*_FACTS))]
 
 
 def facts_of(connection: sa.Connection, plate: str) -> PlateFacts:
@@ -90,15 +105,20 @@ def facts_of(connection: sa.Connection, plate: str) -> PlateFacts:
     ------
     PlateUnknown
     """
+    held = sa.select(plates.c.plate).where(_HELD)
     facts = find_facts(connection, plate)
-    if facts is None:
-        raise PlateUnknown(f"The logbook has no plate {plate!r}. It has: {_known(connection)}.")
+    if facts is None or not connection.execute(held.where(plates.c.plate == plate)).first():
+        way = "" if facts is None else " It was forgotten; bring it back: polypvision forget --undo"
+        raise PlateUnknown(
+            f"The logbook has no plate {plate!r}. It has: {_known(connection)}.{way}"
+        )
     return facts
 
 
 def _known(connection: sa.Connection) -> str:
     """Return what plates there are, or how many and the first of them."""
-    first = connection.execute(sa.select(plates.c.plate).order_by(plates.c.plate).limit(_NAMED + 1))
+    held = sa.select(plates.c.plate).where(_HELD).order_by(plates.c.plate)
+    first = connection.execute(held.limit(_NAMED + 1))
     names = list(first.scalars())
     if len(names) <= _NAMED:
         return ", ".join(names) or "none yet"
@@ -116,7 +136,8 @@ def set_facts(connection: sa.Connection, facts: PlateFacts) -> None:
 
 def plate_names(connection: sa.Connection) -> list[str]:
     """Return the names of all plates, in their order."""
-    return list(connection.execute(sa.select(plates.c.plate).order_by(plates.c.plate)).scalars())
+    held = sa.select(plates.c.plate).where(_HELD).order_by(plates.c.plate)
+    return list(connection.execute(held).scalars())
 
 
 def count_plates(connection: sa.Connection, words: str = "") -> int:
@@ -140,7 +161,7 @@ def summaries(
     most : int or None
         At most so many; None is all.
     """
-    chosen = sa.select(*_SAID).where(_with_words(words)).order_by(plates.c.plate)
+    chosen = sa.select(*_FACTS).where(_with_words(words)).order_by(plates.c.plate)
     return _summed_up(connection, chosen.offset(start).limit(most))
 
 
@@ -152,13 +173,13 @@ def summary_of(connection: sa.Connection, plate: str) -> PlateSummary:
     PlateUnknown
     """
     facts_of(connection, plate)
-    return _summed_up(connection, sa.select(*_SAID).where(plates.c.plate == plate))[0]
+    return _summed_up(connection, sa.select(*_FACTS).where(plates.c.plate == plate))[0]
 
 
 def _with_words(words: str) -> sa.ColumnElement[bool]:
     text = plates.c.plate + " " + plates.c.line + " " + plates.c.note
     found = [text.icontains(word, autoescape=True) for word in words.split()]
-    return sa.and_(sa.true(), *found)
+    return sa.and_(_HELD, *found)
 
 
 def _summed_up(connection: sa.Connection, chosen: sa.Select[Any]) -> list[PlateSummary]:
@@ -166,6 +187,7 @@ def _summed_up(connection: sa.Connection, chosen: sa.Select[Any]) -> list[PlateS
     facts = [PlateFacts(**row._mapping) for row in connection.execute(chosen)]
     these = chosen.with_only_columns(plates.c.plate).subquery()
     own = photos.c.plate.in_(sa.select(these.c.plate)) & photos.c.error.is_(None)
+    own &= photos.c.forgotten_at.is_(None)
     taken = photos.c.taken_at
     read = sa.select(photos.c.plate, sa.func.count(), sa.func.min(taken), sa.func.max(taken))
     seen = {
@@ -174,6 +196,7 @@ def _summed_up(connection: sa.Connection, chosen: sa.Select[Any]) -> list[PlateS
     }
     lines = sa.select(log_entries.c.plate, sa.func.count()).group_by(log_entries.c.plate)
     lines = lines.where(log_entries.c.plate.in_(sa.select(these.c.plate)))
+    lines = lines.where(log_entries.c.forgotten_at.is_(None))
     written = {row.plate: int(row[1]) for row in connection.execute(lines)}
     found = []
     for one in facts:

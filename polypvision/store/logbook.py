@@ -14,9 +14,10 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from polypvision.errors import LogbookError, LogbookTooNew
+from polypvision.errors import LogbookError, LogbookTooNew, OutputError
 from polypvision.files.outputs import make_private
 from polypvision.files.places import default_logbook
+from polypvision.store.copies import copy_before_step
 from polypvision.store.server import (
     connected,
     is_address,
@@ -164,6 +165,12 @@ def open_logbook(place: Path | str | None = None, *, create: bool = False) -> Lo
     return book
 
 
+def step_of(logbook: Logbook) -> str:
+    """Return the step of the schema that a logbook is at, four digits."""
+    with logbook.reading() as connection:
+        return str(MigrationContext.configure(connection).get_current_revision())
+
+
 def _make_folder(folder: Path) -> None:
     try:
         if not folder.exists():
@@ -207,8 +214,14 @@ def _on_connect(connection: Any, _: object) -> None:
     # The driver's own idea of transactions leaves out schema changes; we begin them ourselves.
     connection.isolation_level = None
     cursor = connection.cursor()
-    # Write-ahead log: a reader never waits for a writer. Full: a commit survives a power cut.
-    for pragma in ("journal_mode = WAL", "synchronous = FULL", "foreign_keys = ON"):
+    # Write-ahead log: a reader never waits for a writer. Full: a commit survives a power cut, also
+    # where a plain sync stops at the disk's own memory (fullfsync, on macOS).
+    for pragma in (
+        "journal_mode = WAL",
+        "synchronous = FULL",
+        "fullfsync = ON",
+        "foreign_keys = ON",
+    ):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()
 
@@ -255,10 +268,26 @@ def _bring_up_to_date(book: Logbook, *, create: bool) -> None:
         if book.on_server:
             # Who comes second finds the steps done: they are looked up again after the wait.
             take_migration_turn(connection)
+        elif MigrationContext.configure(connection).get_current_revision() != revision:
+            return  # Another program did it while we waited.
+        elif revision is not None:
+            _keep_copy(book, str(script.get_current_head()))
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
 
     book.write(climb)
+
+
+def _keep_copy(book: Logbook, step: str) -> None:
+    """Copy the logbook as it is, on a connection that does not see the step's own work."""
+    try:
+        with book.reading() as connection:
+            copy_before_step(connection, Path(book.place), step)
+    except OutputError as error:
+        raise LogbookError(
+            f"The logbook {book.place} is of an older polypvision and was left as it is, for it "
+            f"could not be copied first. {error}"
+        ) from error
 
 
 def _none_yet(place: object) -> str:

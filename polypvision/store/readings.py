@@ -15,6 +15,7 @@ from polypvision.store.stamps import touch
 from polypvision.store.upserts import insert_into
 
 Settings = Mapping[str, Any]
+_HELD = photos.c.forgotten_at.is_(None)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,7 +50,7 @@ class StoredPhoto:
         return self.outcome.facts.sha256
 
 
-def _forget(connection: sa.Connection, sha256: str) -> None:
+def _clear_parts(connection: sa.Connection, sha256: str) -> None:
     for table in (mouths, polyps):
         connection.execute(sa.delete(table).where(table.c.sha256 == sha256))
 
@@ -101,7 +102,7 @@ def save_photo(
     if connection.execute(added.returning(photos.c.sha256)).first() is None:
         return
     add_name(connection, sha256, path)
-    _forget(connection, sha256)
+    _clear_parts(connection, sha256)
     _add_polyps(connection, sha256, record["polyps"])
     touch(connection, outcome.plate)
     if before is not None and before.plate != outcome.plate:
@@ -135,18 +136,24 @@ def add_name(connection: sa.Connection, sha256: str, path: str) -> None:
 
 def find_photo(connection: sa.Connection, sha256: str) -> StoredPhoto | None:
     """Return the photo with that hash, or None."""
-    found = _select(connection, photos.c.sha256 == sha256)
+    found = _select(connection, (photos.c.sha256 == sha256) & _HELD)
+    return found[0] if found else None
+
+
+def find_forgotten(connection: sa.Connection, sha256: str) -> StoredPhoto | None:
+    """Return the photo with that hash if it was forgotten, or None."""
+    found = _select(connection, (photos.c.sha256 == sha256) & ~_HELD)
     return found[0] if found else None
 
 
 def is_read(connection: sa.Connection, sha256: str) -> bool:
-    """Return whether a reading of the photo with that hash is on record."""
+    """Return whether a reading of the photo with that hash is on record, forgotten or not."""
     chosen = sa.select(photos.c.sha256).where(photos.c.sha256 == sha256, photos.c.error.is_(None))
     return connection.execute(chosen).first() is not None
 
 
 def read_hashes(connection: sa.Connection) -> list[str]:
-    """Return the hashes of all photos of which a reading is on record."""
+    """Return the hashes of all photos of which a reading is on record, forgotten or not."""
     chosen = sa.select(photos.c.sha256).where(photos.c.error.is_(None))
     return list(connection.execute(chosen).scalars())
 
@@ -157,19 +164,25 @@ def twin_of(connection: sa.Connection, outcome: Outcome) -> str | None:
     if facts.taken_at is None:
         return None
     same = (photos.c.plate == outcome.plate) & (photos.c.taken_at == facts.taken_at.isoformat())
-    twin = sa.select(photos.c.sha256).where(same & (photos.c.sha256 != facts.sha256))
+    twin = sa.select(photos.c.sha256).where(same & _HELD & (photos.c.sha256 != facts.sha256))
     chosen = sa.select(photo_names.c.path).where(photo_names.c.sha256.in_(twin))
     return connection.execute(chosen.order_by(photo_names.c.id)).scalars().first()
 
 
 def photos_of(connection: sa.Connection, plate: str) -> list[StoredPhoto]:
     """Return the photos of a plate that were read, in date order."""
-    return _in_order(_select(connection, (photos.c.plate == plate) & photos.c.error.is_(None)))
+    read = (photos.c.plate == plate) & photos.c.error.is_(None)
+    return _in_order(_select(connection, read & _HELD))
 
 
 def refused_photos(connection: sa.Connection) -> list[StoredPhoto]:
     """Return the photos that could not be read when last tried, in date order."""
-    return _in_order(_select(connection, photos.c.error.is_not(None)))
+    return _in_order(_select(connection, photos.c.error.is_not(None) & _HELD))
+
+
+def all_photos(connection: sa.Connection) -> list[StoredPhoto]:
+    """Return every photo, read or not, forgotten or not, in date order."""
+    return _in_order(_select(connection, sa.true()))
 
 
 def _in_order(found: list[StoredPhoto]) -> list[StoredPhoto]:

@@ -1,7 +1,9 @@
 """Tables of the logbook. A change here needs a numbered step in `store/migrations/versions`.
 
 Only types that SQLite and PostgreSQL share are used, so that one file today can be a server's
-database tomorrow. Dates are ISO 8601 text, with an offset where one is known.
+database tomorrow. Dates are ISO 8601 text, with an offset where one is known. What a person forgot
+carries the moment in `forgotten_at` and is left out everywhere, until it is brought back or purged
+(`store/forgotten.py`).
 """
 
 import sqlalchemy as sa
@@ -22,6 +24,7 @@ plates = sa.Table(
     sa.Column("note", sa.Text, nullable=False),
     sa.Column("disc_height_mm", sa.Float),
     sa.Column("water_depth_mm", sa.Float),
+    sa.Column("forgotten_at", sa.Text),
     # Another one as soon as anything of the plate has changed; see `stamps.touch`.
     sa.Column("mark", sa.Text, nullable=False, server_default=""),
 )
@@ -50,6 +53,7 @@ photos = sa.Table(
     sa.Column("settings", sa.JSON, nullable=False),
     sa.Column("program", sa.Text, nullable=False),
     sa.Column("read_at", sa.Text, nullable=False),
+    sa.Column("forgotten_at", sa.Text),
     sa.Index("ix_photos_read", "plate", "taken_at", sqlite_where=_READ, postgresql_where=_READ),
     sa.Index("ix_photos_refused", "sha256", sqlite_where=_REFUSED, postgresql_where=_REFUSED),
 )
@@ -123,6 +127,7 @@ log_entries = sa.Table(
     sa.Column("donor", sa.Text, nullable=False),
     sa.Column("dip", sa.Text, nullable=False),
     sa.Column("note", sa.Text, nullable=False),
+    sa.Column("forgotten_at", sa.Text),
 )
 
 ticks = sa.Table(

@@ -34,7 +34,9 @@ def plate_stamp(connection: sa.Connection, plate: str | None) -> str:
     if plate is not None:
         own = sa.select(plates.c.mark).where(plates.c.plate == plate)
         return connection.execute(own).scalar() or ""
-    refused = sa.select(photos.c.sha256, photos.c.read_at).where(photos.c.error.is_not(None))
+    refused = sa.select(photos.c.sha256, photos.c.read_at).where(
+        photos.c.error.is_not(None), photos.c.forgotten_at.is_(None)
+    )
     rows = [
         sorted(plate_marks(connection).items()),
         [list(row) for row in connection.execute(refused.order_by(photos.c.sha256))],
@@ -44,6 +46,5 @@ def plate_stamp(connection: sa.Connection, plate: str | None) -> str:
 
 def plate_marks(connection: sa.Connection) -> dict[str, str]:
     """Return the mark of every plate."""
-    return {
-        row.plate: row.mark for row in connection.execute(sa.select(plates.c.plate, plates.c.mark))
-    }
+    held = sa.select(plates.c.plate, plates.c.mark).where(plates.c.forgotten_at.is_(None))
+    return {row.plate: row.mark for row in connection.execute(held)}

@@ -17,7 +17,7 @@ _BY_WORDS: tuple[tuple[str, str], ...] = (
     ("read-only", "it is read-only. Ask its owner for permission, or choose another place"),
     ("unable to open", "it cannot be opened. Check its folder, and who may read and write there"),
     ("not a database", "it is no logbook but some other file. Choose another place"),
-    ("malformed", "it is damaged. Go back to your last copy of it"),
+    ("malformed", "it is damaged. Go back to your last backup: polypvision restore"),
     ("disk i/o", "the disk did not take or give the data; is it full, or failing? Check it"),
     ("password", "the server does not take this user and password. Check both; a password that is "
                  "not in the address is looked for in PGPASSWORD and in the file .pgpass"),

@@ -8,14 +8,13 @@ named by the hash, under its own name made safe: the name may hold the date.
 import hashlib
 import os
 import re
-import shutil
 import threading
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
 from polypvision.errors import PhotoError, PhotoTooLarge
-from polypvision.files.outputs import make_folder, output_error
+from polypvision.files.outputs import make_folder, output_error, put_in_place, sync_folder
 from polypvision.files.pixels import SUFFIXES, check_picture
 
 MAX_UPLOAD_BYTES = 120_000_000
@@ -90,7 +89,7 @@ class Uploads:
 
         Raises
         ------
-        UploadRefused, PhotoTooLarge, OutputError
+        UploadRefused, PhotoTooLarge, PhotoUnreadable, OutputError
         """
         _check(sha256, size)
         with self._lock:
@@ -113,6 +112,9 @@ class Uploads:
                 part.unlink()
                 part.touch(mode=0o600)
                 here = 0
+            if here == size:
+                # All of it came, but the program was stopped before it could be kept.
+                return Progress(received=here, size=size, path=self._keep(part, sha256, name))
             return Progress(received=here, size=size, path=None)
 
     def add(self, sha256: str, name: str, size: int, offset: int, piece: bytes) -> Progress:
@@ -165,7 +167,8 @@ class Uploads:
         folder = make_folder(self._photos / sha256, private=True)
         path = folder / safe_name(name)
         try:
-            shutil.move(part, path)
+            put_in_place(part, path)
+            sync_folder(folder.parent)
         except OSError as error:
             raise output_error(path, error) from error
         return path

@@ -253,3 +253,22 @@ def test_evaluate_foretells_made_up_plates(run: Run, tmp_path: Path) -> None:
     assert set(scores) == {"closure", "size", "rate"}
     assert run("evaluate").status == 2
     assert run("evaluate", "a.json", "b.json", "--forecasts", "4").status == 2
+
+
+def test_something_is_forgotten_and_brought_back(run: Run, book: Path) -> None:
+    assert "Nothing is forgotten." in run("forget").out
+    assert "--undo brings it back" in run("forget", "photo 7.jpg").out
+    assert run("plates").out.split()[-4:] == ["3", "2024-03-01", "2024-03-29", "1"]
+    listed = run("forget").out
+    assert all(word in listed for word in ("photo 7.jpg (2024-03-08)", "days"))
+    assert "Brought back." in run("forget", "photo 7.jpg", "--undo").out
+    assert run("forget", "--entry", 1).status == 0
+    assert run("forget", "--plate", 42).status == 0
+    assert "No plate is recorded yet" in run("plates").out
+    assert "Nothing was forgotten 30 days ago" in run("forget", "--purge").out
+    assert run("forget", "--plate", 42, "--entry", 1, "--undo").status == 0
+    assert "cut" in run("plates", 42).out
+    assert run("forget", "--undo").status == 2
+    assert run("forget", "--purge", "x.jpg").status == 2
+    done = run("forget", "none.jpg")
+    assert (done.status, "No photo 'none.jpg' is recorded" in done.err) == (1, True)

@@ -17,7 +17,13 @@ from web_house import DESK, House
 
 from polypvision.plates.read import ReadWishes, read_photos
 from polypvision.plates.show import stored_photos
-from polypvision.web.uploads import MAX_PIECE_BYTES, MAX_UPLOAD_BYTES, Uploads, safe_name
+from polypvision.web.uploads import (
+    MAX_PIECE_BYTES,
+    MAX_UPLOAD_BYTES,
+    UploadRefused,
+    Uploads,
+    safe_name,
+)
 
 house = web_house.house
 
@@ -74,6 +80,21 @@ def test_a_lost_connection_goes_on_where_it_stopped(house: House, picture: bytes
     kept = Uploads(house.folder / "desk").find(sha(picture))
     assert kept is not None
     assert kept.read_bytes() == picture
+
+
+def test_an_upload_that_came_whole_is_kept_though_the_program_was_stopped(
+    tmp_path: Path, picture: bytes
+) -> None:
+    uploads = Uploads(tmp_path)
+    uploads.begin(sha(picture), "a.jpg", len(picture))
+    (tmp_path / "parts" / sha(picture)).write_bytes(picture)
+    kept = Uploads(tmp_path).begin(sha(picture), "a.jpg", len(picture)).path
+    assert kept is not None
+    assert kept.read_bytes() == picture
+    damaged = bytes([picture[0] ^ 1]) + picture[1:]
+    (tmp_path / "parts" / sha(damaged)).write_bytes(picture)
+    with pytest.raises(UploadRefused, match="changed on its way"):
+        Uploads(tmp_path).begin(sha(damaged), "b.jpg", len(picture))
 
 
 def test_half_an_upload_is_no_photo(house: House, picture: bytes) -> None:
