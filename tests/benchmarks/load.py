@@ -108,7 +108,11 @@ async def at(port: int, name: str) -> AsyncIterator[Any]:
     headers = {"host": f"{name}:{port}", "origin": f"http://{name}:{port}",
                "accept": "application/json"}  # fmt: skip
     base = f"http://127.0.0.1:{port}"
-    async with httpx2.AsyncClient(base_url=base, headers=headers, timeout=120) as client:
+    # Connections that nobody used for two seconds are not used again: the server closes them.
+    limits = httpx2.Limits(keepalive_expiry=2.0)
+    async with httpx2.AsyncClient(
+        base_url=base, headers=headers, timeout=120, limits=limits
+    ) as client:
         yield client
 
 
@@ -231,7 +235,7 @@ def main() -> int:
             took, peak = time.perf_counter() - start, memory_mb(server.pid, "VmHWM")
         finally:
             server.terminate()
-            server.wait(30)
+            server.wait(120)  # It finishes the photo that it is reading.
         counted = check(folder, made, corrected, told)
     report(seen, counted, took, (before, peak))
     bad = [value for what, value in counted.items() if "acknowledged" not in what]
