@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from polypvision.files.photos import lasting_place, shown_path
 from polypvision.pipeline import ReadSettings
 from polypvision.plates.corrected import CorrectedPhoto, corrected_photo, find_corrected
-from polypvision.plates.read import Desk, PhotoOutcome, Status
+from polypvision.plates.desk import Desk, PhotoOutcome, Status
 from polypvision.plates.reader import (
     NOTHING_SAID,
     Brief,
