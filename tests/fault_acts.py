@@ -21,6 +21,7 @@ from photo_makers import write_jpeg
 from time_builders import grid, make_polyp, make_reading
 
 from polypvision.batch.watch import Arrivals, watch
+from polypvision.errors import LogbookError
 from polypvision.events import LogEntry
 from polypvision.files.copies import file_hash
 from polypvision.files.outputs import write_bytes
@@ -157,7 +158,7 @@ def _watch(world: Path, ack: Ack, jobs: int = 1) -> None:
         if kind == "read":
             ack(hashes[line.partition(":")[0]])
         elif kind == "trouble":
-            raise RuntimeError(line)
+            raise LogbookError(line)  # told; a keeper would wait, a try ends here
 
     with open_logbook(book_of(world)) as book:
         arrivals = _Few(folder, stop)

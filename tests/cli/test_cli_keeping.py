@@ -96,7 +96,7 @@ def test_a_cut_comes_with_its_cautions(run: Run) -> None:
 def test_a_log_table_is_taken_over_once(run: Run, tmp_path: Path) -> None:
     table = tmp_path / "log.csv"
     table.write_text("plate,date,kind\n7,2024-03-01,cut\n", encoding="utf-8")
-    assert "1 lines in" in run("log", "import", table).out
+    assert "1 line in" in run("log", "import", table).out
     done = run("log", "import", table)
     assert (done.status, "0 of them new" in done.out) == (0, True)
     table.write_text("plate,date,kind\n7,2024-03-01,eaten\n", encoding="utf-8")

@@ -303,6 +303,8 @@ def test_an_older_logbook_takes_corrections(tmp_path: Path) -> None:
                 connection.exec_driver_sql(f"DROP INDEX {index}")
             for column in ("disc_height_mm", "water_depth_mm", "mark"):
                 connection.exec_driver_sql(f"ALTER TABLE plates DROP COLUMN {column}")
+            for table in ("plates", "photos", "log_entries"):
+                connection.exec_driver_sql(f"ALTER TABLE {table} DROP COLUMN forgotten_at")
             connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0001'")
     with open_logbook(place) as book:
         assert len(stored_photos(book, "0042")) == 4
