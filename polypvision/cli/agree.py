@@ -6,10 +6,11 @@ from typing import Annotated
 import typer
 
 from polypvision.cli.common import (
+    BarOption,
     ChartsOption,
     JsonOption,
     LogbookOption,
-    check_above_zero,
+    ScaleOption,
     is_terminal,
     opened,
     progress_bar,
@@ -17,19 +18,6 @@ from polypvision.cli.common import (
     write_charts,
     write_json,
 )
-
-BarOption = Annotated[
-    float | None,
-    typer.Option(
-        metavar="X",
-        callback=check_above_zero,
-        help="Length of the card's printed bar, measured with callipers.",
-    ),
-]
-ScaleOption = Annotated[
-    float | None,
-    typer.Option(metavar="X", callback=check_above_zero, help="Scale, where there is no card."),
-]
 
 
 def repeat(

@@ -15,6 +15,14 @@ if TYPE_CHECKING:
     from polypvision.plates.read import Progress
     from polypvision.store.logbook import Logbook
 
+
+def check_above_zero(value: float | None) -> float | None:
+    """Option callback: a length or scale must be a number above 0."""
+    if value is not None and not 0 < value < float("inf"):
+        raise typer.BadParameter(f"{value} is not a number above 0.")
+    return value
+
+
 LogbookOption = Annotated[
     str | None,
     typer.Option(
@@ -38,8 +46,32 @@ JsonOption = Annotated[
     Path | None,
     typer.Option("--json", metavar="OUT", help="Write the result as JSON; - is the terminal."),
 ]
-
-
+ScaleOption = Annotated[
+    float | None,
+    typer.Option(metavar="X", callback=check_above_zero, help="Scale of photos that have no card."),
+]
+PlateOption = Annotated[
+    str | None, typer.Option(metavar="NAME", help="The plate, where no card tells it.")
+]
+BarOption = Annotated[
+    float | None,
+    typer.Option(
+        metavar="X",
+        callback=check_above_zero,
+        help="Length of the card's printed bar, measured with callipers.",
+    ),
+]
+ProfilesOption = Annotated[
+    Path | None,
+    typer.Option(
+        metavar="DIR",
+        help="Lens profiles that polypvision lens wrote.",
+        show_default="calibration, beside the logbook",
+    ),
+]
+TrustDatesOption = Annotated[
+    bool, typer.Option("--trust-dates", help="Record dates in the future, too.")
+]
 ChartsOption = Annotated[
     Path | None, typer.Option("--charts", metavar="DIR", help="Write charts (SVG) to DIR.")
 ]
@@ -74,13 +106,6 @@ def day_option(text: str | None) -> date:
         raise typer.BadParameter(
             f"{text!r} is no date. Write it as YYYY-MM-DD.", param_hint="--on"
         ) from error
-
-
-def check_above_zero(value: float | None) -> float | None:
-    """Option callback: a length or scale must be a number above 0."""
-    if value is not None and not 0 < value < float("inf"):
-        raise typer.BadParameter(f"{value} is not a number above 0.")
-    return value
 
 
 @contextmanager

@@ -10,9 +10,14 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypvision.cli.common import (
+    BarOption,
     JobsOption,
     JsonOption,
     LogbookOption,
+    PlateOption,
+    ProfilesOption,
+    ScaleOption,
+    TrustDatesOption,
     check_above_zero,
     date_option,
     hash_cache,
@@ -51,23 +56,9 @@ def read(
         Path | None,
         typer.Option(metavar="DIR", help="Record, then write the pages of these plates to DIR."),
     ] = None,
-    mm_per_px: Annotated[
-        float | None,
-        typer.Option(
-            metavar="X", callback=check_above_zero, help="Scale of photos that have no card."
-        ),
-    ] = None,
-    plate: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The plate, where no card tells it.")
-    ] = None,
-    bar_mm: Annotated[
-        float | None,
-        typer.Option(
-            metavar="X",
-            callback=check_above_zero,
-            help="Length of the card's printed bar, measured with callipers.",
-        ),
-    ] = None,
+    mm_per_px: ScaleOption = None,
+    plate: PlateOption = None,
+    bar_mm: BarOption = None,
     normal_mouths: Annotated[
         int | None,
         typer.Option(min=1, help="Mouths that a polyp of this line has when it is not dividing."),
@@ -111,14 +102,7 @@ def read(
         float | None,
         typer.Option(metavar="X", help="Of the water, degrees Celsius.", show_default="25"),
     ] = None,
-    profiles: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Lens profiles that polypvision lens wrote.",
-            show_default="calibration, beside the logbook",
-        ),
-    ] = None,
+    profiles: ProfilesOption = None,
     explain: Annotated[
         int | None,
         typer.Option(
@@ -129,9 +113,7 @@ def read(
         str | None,
         typer.Option(metavar="DATE", help="For photos with no date in them or in their name."),
     ] = None,
-    trust_dates: Annotated[
-        bool, typer.Option("--trust-dates", help="Record dates in the future, too.")
-    ] = False,
+    trust_dates: TrustDatesOption = False,
     again: Annotated[
         bool, typer.Option("--again", help="Read photos once more that are recorded already.")
     ] = False,

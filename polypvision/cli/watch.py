@@ -11,9 +11,13 @@ from typing import Annotated, Any
 import typer
 
 from polypvision.cli.common import (
+    BarOption,
     JobsOption,
     LogbookOption,
-    check_above_zero,
+    PlateOption,
+    ProfilesOption,
+    ScaleOption,
+    TrustDatesOption,
     hash_cache,
     opened,
 )
@@ -26,34 +30,11 @@ def watch(
             metavar="FOLDER", help="Folder that photos come into, with its sub-folders."
         ),
     ],
-    mm_per_px: Annotated[
-        float | None,
-        typer.Option(
-            metavar="X", callback=check_above_zero, help="Scale of photos that have no card."
-        ),
-    ] = None,
-    plate: Annotated[
-        str | None, typer.Option(metavar="NAME", help="The plate, where no card tells it.")
-    ] = None,
-    bar_mm: Annotated[
-        float | None,
-        typer.Option(
-            metavar="X",
-            callback=check_above_zero,
-            help="Length of the card's printed bar, measured with callipers.",
-        ),
-    ] = None,
-    profiles: Annotated[
-        Path | None,
-        typer.Option(
-            metavar="DIR",
-            help="Lens profiles that polypvision lens wrote.",
-            show_default="calibration, beside the logbook",
-        ),
-    ] = None,
-    trust_dates: Annotated[
-        bool, typer.Option("--trust-dates", help="Record dates in the future, too.")
-    ] = False,
+    mm_per_px: ScaleOption = None,
+    plate: PlateOption = None,
+    bar_mm: BarOption = None,
+    profiles: ProfilesOption = None,
+    trust_dates: TrustDatesOption = False,
     every: Annotated[
         float, typer.Option(metavar="S", min=0.2, help="Seconds from one look to the next.")
     ] = 2.0,
