@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypvision.cli.common import LogbookOption, opened, progress_bar
+from polypvision.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,7 +46,7 @@ def backup(
     if not photos:
         typer.echo("The photos are not in it; add --photos to keep them, too.")
         return
-    typer.echo(f"{len(manifest.photos)} photos are kept with it.")
+    typer.echo(f"With it: {counted(len(manifest.photos), 'photo')}.")
     for name in manifest.missing:
         typer.echo(f"Not found, so not kept: {name}", err=True)
     if manifest.missing:
@@ -95,7 +96,7 @@ def restore(
     if done.n_profiles:
         typer.echo(f"{done.n_profiles} lens profiles.")
     if photos:
-        typer.echo(f"{done.n_photos} photos in {photos}.")
+        typer.echo(f"{counted(done.n_photos, 'photo')} in {photos}.")
     elif done.manifest.photos:
         typer.echo("Its photos were left where they are; --photos FOLDER brings them back, too.")
     typer.echo("Check it with: polypvision verify")
@@ -140,8 +141,8 @@ def verify(
     _tell(found.troubles)
     again = f", {found.n_read_again} read once more" if found.n_read_again else ""
     typer.echo(
-        f"All is well: {found.n_plates} plates, {found.n_photos} photos in their places{again}, "
-        f"{found.n_corrections} corrections."
+        f"All is well: {counted(found.n_plates, 'plate')}, {counted(found.n_photos, 'photo')} in "
+        f"place{again}, {counted(found.n_corrections, 'correction')}."
     )
 
 

@@ -23,12 +23,12 @@ def book(tmp_path: Path) -> Path:
 def test_from_backup_to_another_computer(run: Run, book: Path, tmp_path: Path) -> None:
     done = run("verify")
     assert done.status == 0, done.err
-    assert f"1 plates, {len(DAYS)} photos in their places" in done.out
+    assert f"1 plate, {len(DAYS)} photos in place" in done.out
     stick = tmp_path / "stick"
     done = run("backup", stick)
     assert (done.status, "add --photos" in done.out) == (0, True)
     done = run("backup", stick, "--photos")
-    assert (done.status, f"{len(DAYS)} photos are kept with it" in done.out) == (0, True)
+    assert (done.status, f"With it: {len(DAYS)} photos." in done.out) == (0, True)
     done = run("verify", "--backup", stick)
     assert (done.status, done.out.count("nothing wrong")) == (0, 2)
     done = run("restore", stick)
