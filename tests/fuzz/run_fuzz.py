@@ -55,7 +55,7 @@ def fuzz(name: str, seconds: float, folder: Path) -> tuple[int, float, int, list
     options = [
         f"-max_total_time={max(1, round(seconds))}",
         "-timeout=20",
-        "-rss_limit_mb=2048",
+        "-rss_limit_mb=4096",  # the instrumented interpreter itself grows with the runs
         f"-max_len={max(20_000, 2 * max(map(len, start)))}",
         f"-artifact_prefix={finds / name}-",
         "-print_final_stats=1",
