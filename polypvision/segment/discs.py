@@ -87,8 +87,11 @@ def _evidence(
     rows, columns = np.nonzero(mask)
     width = maps.tissue.shape[1]
     inside = (rows + window[0].start) * width + (columns + window[1].start)
-    (tissue, centre, spread), *wide = (_seen(look, inside) for look in maps.looks)
-    x, y = (votes.take(inside) for votes in maps.votes_xy)
+    votes = [(x.take(inside), y.take(inside)) for x, y in (look.votes_xy for look in maps.looks)]
+    (tissue, centre, spread), *wide = (
+        _seen(look, inside, *xy) for look, xy in zip(maps.looks, votes, strict=True)
+    )
+    x, y = votes[0]
     column = np.rint(x).astype(np.int32) - window[1].start
     row = np.rint(y).astype(np.int32) - window[0].start
     there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
@@ -97,10 +100,11 @@ def _evidence(
     return np.array([tissue, centre, spread, share, _solidity(mask), *seen_wide])
 
 
-def _seen(look: Look, inside: NDArray[np.int64]) -> tuple[float, float, float]:
-    """Log-odds of the mean tissue, the highest middle, and the votes' spread in radii."""
+def _seen(
+    look: Look, inside: NDArray[np.int64], x: NDArray[np.float32], y: NDArray[np.float32]
+) -> tuple[float, float, float]:
+    """Log-odds of the mean tissue, the highest middle, and the spread in radii of votes x, y."""
     tissue = float(np.clip(look.tissue.take(inside).mean(dtype=np.float64), 1e-3, 1 - 1e-3))
-    x, y = (votes.take(inside) for votes in look.votes_xy)
     spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
     return (
         float(np.log(tissue / (1 - tissue))),
