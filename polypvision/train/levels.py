@@ -16,7 +16,6 @@ from typing import cast
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import isotonic_regression, minimize
 
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.srgb import to_codes, to_linear
@@ -36,6 +35,12 @@ from polypvision.segment.maps import (
 )
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
+from polypvision.train.calibration import (
+    calibrate_score,
+    fit_logistic,
+    log_odds,
+    two_mouths_curve,
+)
 from polypvision.train.closeups import closeup_lesson
 from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import LESSON_PX, Lesson, random_lessons
@@ -45,10 +50,6 @@ _SMALLEST_PX = 300
 """A true polyp that shows less than this is neither right nor missed."""
 _RIGHT_OVERLAP = 0.5
 _MARGIN_MM = 1.0
-_RIDGE = 1e-4
-"""Evidence is alike in parts: without, weights that cancel one another would grow large."""
-_FOLDS = 3
-_CURVE_GROUPS = 12
 _HARD_VARIANTS = {"plate": 4, "closeup": 2}
 
 
@@ -164,23 +165,6 @@ def _lessons(seed: int, *, plates: bool) -> Iterator[Lesson]:
         yield closeup_lesson(rng)
 
 
-def fit_logistic(
-    features: NDArray[np.float64], truth: NDArray[np.bool_], ridge: float = 0.0
-) -> NDArray[np.float64]:
-    """Return weights (k + 1,) of 1 and k features that make the truth most likely.
-
-    ``ridge`` keeps them small: so much of their squares adds to the mean loss.
-    """
-    design = np.column_stack([np.ones(len(features)), features])
-    sign = np.where(truth, 1.0, -1.0)
-
-    def loss(weights: NDArray[np.float64]) -> float:
-        small = ridge * (weights @ weights)
-        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + small)
-
-    return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)
-
-
 def even_level(chances: NDArray[np.float32], truth: NDArray[np.bool_]) -> float:
     """Return the level above which as many chances (n,) lie as are true: areas without a bias."""
     level = float(np.quantile(chances, 1 - truth.mean())) if truth.any() else 0.5
@@ -286,53 +270,6 @@ def judge(view: PlateView, maps: PlateMaps, owner: NDArray[np.uint8]) -> Judged:
     return Judged(candidates=candidates, owners=owners, missed=len(large - set(owners)))
 
 
-def _log_odds(features: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.asarray(np.column_stack([np.ones(len(features)), features]) @ weights, np.float64)
-
-
-def calibrate_score(
-    evidence: NDArray[np.float64], right: NDArray[np.bool_], pictures: NDArray[np.int64]
-) -> tuple[float, float]:
-    """Return the shift and slope that make log-odds of being a polyp those found true.
-
-    Each picture is judged by weights that the other two thirds set: one that is weighed by itself
-    looks surer than it is.
-
-    Parameters
-    ----------
-    evidence : ndarray (n, k)
-    right : ndarray (n,) of bool
-    pictures : ndarray (n,) of int
-        From which picture each is.
-    """
-    odds = np.empty(len(right))
-    places = np.unique(pictures, return_inverse=True)[1]
-    for fold in range(_FOLDS):
-        out = places % _FOLDS == fold
-        weights = fit_logistic(evidence[~out], right[~out], _RIDGE)
-        odds[out] = _log_odds(evidence[out], weights)
-    shift, slope = fit_logistic(odds[:, None], right)
-    return float(shift), float(slope)
-
-
-def two_mouths_curve(strengths: NDArray[np.float64], two: NDArray[np.bool_]) -> Curve:
-    """Return how often discs have two mouths, by the strength (n,) of the second surest place.
-
-    Discs without such a place are a group, all others groups of equal number; isotonic regression
-    of their shares.
-    """
-    order = np.argsort(strengths, kind="stable")
-    none = int(np.count_nonzero(strengths == 0))
-    groups = [order[:none], *np.array_split(order[none:], _CURVE_GROUPS)]
-    groups = [group for group in groups if len(group)]
-    at = np.array([strengths[group].mean() for group in groups])
-    weight = np.array([len(group) for group in groups], np.float64)
-    # Half a case each way: nothing is sure for having never been seen (Jeffreys' rule).
-    share = np.array([(two[group].sum() + 0.5) / (len(group) + 1) for group in groups])
-    rising = isotonic_regression(share, weights=weight).x
-    return Curve(strengths=at, probabilities=np.asarray(rising, np.float64))
-
-
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Discs:
     """Places that may be mouths on discs that were found: strengths of each, and the true number.
@@ -412,7 +349,7 @@ def set_sureness(samples: list[Sample], levels: Levels) -> Levels:
     """
     judged = _judge_all(samples, levels)
     evidence, right = _evidence(judged)
-    shift, slope = fit_logistic(_log_odds(evidence, levels.polyp)[:, None], right)
+    shift, slope = fit_logistic(log_odds(evidence, levels.polyp)[:, None], right)
     two_mouths = _discs(samples, judged, levels).curve
     return replace(levels, sure=(float(shift), float(slope)), two_mouths=two_mouths)
 
@@ -428,7 +365,7 @@ def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     tissue, wound = _even_areas(samples)
     wide = samples[0].maps.wide is not None
     levels = replace(neutral_levels(wide=wide), even=(tissue, wound, 0.5))
-    levels = replace(levels, join=fit_logistic(*_join_lessons(every, levels), _RIDGE))
+    levels = replace(levels, join=fit_logistic(*_join_lessons(every, levels)))
     judged = _judge_all(every, levels)
     evidence, right = _evidence(judged)
     pictures = np.repeat(
@@ -436,7 +373,7 @@ def set_levels(samples: list[Sample], hard: list[Sample]) -> Levels:
     )
     levels = replace(
         levels,
-        polyp=fit_logistic(evidence, right, _RIDGE),
+        polyp=fit_logistic(evidence, right),
         sure=calibrate_score(evidence, right, pictures),
     )
     mouth = _mouth_level(_discs(every, judged, levels))

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from polypvision.train.levels import calibrate_score, fit_logistic, two_mouths_curve
+from polypvision.train.calibration import calibrate_score, fit_logistic, two_mouths_curve
 
 
 def test_logistic_weights_are_recovered() -> None:
@@ -60,3 +60,10 @@ def test_calibrated_scores_leave_true_ones_alone() -> None:
     right = rng.random(20_000) < chance
     shift, slope = calibrate_score(evidence, right, np.arange(20_000))
     assert (shift, slope) == pytest.approx((0.0, 1.0), abs=0.06)
+
+
+def test_evidence_that_tells_all_apart_has_finite_weights() -> None:
+    # Without a ridge the likeliest weight would be infinite.
+    features = np.repeat([[-1.0], [1.0]], 20, axis=0)
+    weights = fit_logistic(features, features[:, 0] > 0)
+    assert 2 < weights[1] < 20
