@@ -123,6 +123,8 @@ def _network(reader: Reader) -> "InferenceSession":
     options.intra_op_num_threads = max(cv2.getNumThreads(), 1)
     # Waiting threads that spin would take the cores from whatever else the machine does.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
+    # Processors that add pairs of 8-bit products in 16 bits would let the largest overflow.
+    options.add_session_config_entry("session.x64quantprecision", "1")
     # A plan of the memory is kept for every shape ever seen; without, buffers are shared by all.
     options.enable_mem_pattern = False
     # From its file, not from its bytes, which would be held twice.
