@@ -30,6 +30,8 @@ _ZOOM = (0.38, 1.6)
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
 _STRANGE_SHARE = 0.15
 """How many pictures of a batch get colours and textures that no tissue has."""
+_OTHER_SKIN_SHARE = 0.25
+"""In how many the polyps, or what lies round them, get the texture of another picture, too."""
 
 
 def _work(
@@ -125,6 +127,29 @@ def _strange(x: Tensor) -> Tensor:
         part = float(torch.rand(1))
         out[row] = ((1 - part) * x[row] + part * changed[0]).clamp(0, 1)
     return out
+
+
+def _other_skins(x: Tensor, tissue: Tensor) -> Tensor:
+    """Lay the texture of another picture of the batch over polyps, or over all but the polyps.
+
+    What is fine in the other is added to what is there: form, shade, rims and mouths stay, and
+    neither a skin nor a ground tells any more what is a polyp (as styles are exchanged by
+    Geirhos R et al. 2019, ICLR 2019, from memory).
+
+    Parameters
+    ----------
+    x : Tensor (n, 3, H, W)
+        sRGB, 0 to 1.
+    tissue : Tensor (n, H, W)
+        1 where a polyp is.
+    """
+    n = len(x)
+    other = x.roll(1, 0).flip(2 if torch.rand(1) < 0.5 else 3)
+    wide = F.interpolate(F.avg_pool2d(other, 16), size=x.shape[2:], mode="bilinear")
+    strength = _uniform(n, 0.3, 1.2, x) * (torch.rand(n, device=x.device) < _OTHER_SKIN_SHARE)
+    on_polyps = torch.rand(n, device=x.device) < 0.6
+    where = torch.where(on_polyps[:, None, None], tissue, 1 - tissue)
+    return (x + (strength[:, None, None] * where)[:, None] * (other - wide)).clamp(0, 1)
 
 
 def _light(rgb: Tensor, gains: Tensor) -> Tensor:
@@ -231,6 +256,7 @@ def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor
         ],
         1,
     )
+    rgb = _other_skins(rgb, tissue)
     return _light(rgb, shelf.gains[picked]), targets, counts
 
 
