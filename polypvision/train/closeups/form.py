@@ -91,7 +91,7 @@ def _valleys(kind: Kind, rng: np.random.Generator) -> Points:
     count = kind.valleys if kind.cleft else int(rng.integers(0, kind.valleys + 1))
     ways = rng.uniform(0, 2 * np.pi, count)
     if kind.cleft:  # lobes are of unlike width, none a mere splinter
-        ways = (np.arange(count) + rng.normal(0, 0.2, count)) * (2 * np.pi / count)
+        ways = (np.arange(count) + rng.normal(0, 0.2, count)) * (2 * np.pi / max(count, 1))
     low, high = (0.06, 0.22) if kind.cleft else (0.12, 0.4)
     for way in ways:
         off = np.angle(np.exp(1j * (_ANGLES - way)))

@@ -238,6 +238,9 @@ def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
     shades = dark * rng.uniform(0.3, 1.6, (2, 1)).astype(np.float32)
     return replace(
         kind,
+        kind="bounce",
+        strand=0.0,
+        veil=0.0,
         ring_colours=(dark * np.float32(0.5))[None],
         ring_edges=np.zeros(1),
         bases=shades.astype(np.float32),

@@ -88,7 +88,7 @@ def _dots(picture: Picture, theta: Field, rho: Field) -> Field:
         x, y = middle + side * far * np.array([np.cos(way), np.sin(way)])
         radius = mean * np.exp(growth * (far - 0.6) + rng.normal(0, 0.2))
         cv2.circle(drawn, (round(x), round(y)), max(round(radius), 1), 255, -1)
-    return blur(drawn.astype(np.float32) / 255, float(rng.uniform(0.5, 0.3 * mean + 0.6)))
+    return blur(np.asarray(drawn / 255, np.float32), float(rng.uniform(0.5, 0.3 * mean + 0.6)))
 
 
 def _sectors(picture: Picture, theta: Field, rho: Field) -> Field:
@@ -103,7 +103,8 @@ def _sectors(picture: Picture, theta: Field, rho: Field) -> Field:
     turn = np.mod(swept + np.pi, 2 * np.pi) - np.pi
     shades = rng.random(count + 1).astype(np.float32)
     shades[-1] = shades[0]
-    return blur(shades[np.searchsorted(edges, turn)], float(rng.uniform(0.5, 3)))
+    flat = np.asarray(shades[np.searchsorted(edges, turn)], np.float32)
+    return blur(flat, float(rng.uniform(0.5, 3)))
 
 
 def _halves(picture: Picture, theta: Field, rho: Field) -> Field:

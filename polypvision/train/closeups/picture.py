@@ -218,8 +218,7 @@ def _glowing(picture: Picture, planted: list[Planted]) -> list[Planted]:
     """Turn all clones into nearly black ones of which only few bubbles glow."""
     turned: dict[int, Kind] = {}
     for kind, _ in planted:
-        plain = replace(kind, kind="bounce", strand=0.0, veil=0.0)
-        turned.setdefault(id(kind), few_bubbles(picture.rng, picture.lamp, plain))
+        turned.setdefault(id(kind), few_bubbles(picture.rng, picture.lamp, kind))
     return [(turned[id(kind)], disc) for kind, disc in planted]
 
 
