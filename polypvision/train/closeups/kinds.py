@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polypvision.train.closeups.pigments import clone_colours
-from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, hsv
+from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, hsv, living_colour
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
-SKINS = ("photographed", "cells", "chequered", "marbled", "banded")
+SKINS = ("photographed", "cells", "chequered", "marbled", "banded", "composed")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -61,6 +61,10 @@ class Kind:
         soft swellings (1) to steps that hide what lies behind (5).
     odd : float
         Share of tentacles of another, bright colour; they are no mouths.
+    cleft : bool
+        Whether its valleys are narrow and deep: a folded disc of lobes, dark lines between them.
+    puffed : bool
+        Whether mouths swell to a bubble instead of rising to a cone.
     """
 
     kind: str
@@ -119,6 +123,8 @@ class Kind:
     billow_size: float
     steepness: float
     odd: float
+    cleft: bool
+    puffed: bool
 
 
 _TENTACLES = {
@@ -192,16 +198,49 @@ def _any_skin(rng: np.random.Generator, kind: str) -> str:
     return str(rng.choice(SKINS)) if rng.random() < often else ""
 
 
+_FOLDED = {"bubble": 0.2, "bounce": 0.1, "velvet": 0.22, "fluffy": 0.2, "fringe": 0.0}
+_STRANGE = {"bubble": 0.12, "bounce": 0.15, "velvet": 0.4, "fluffy": 0.12, "fringe": 0.3}
+"""How often a clone is folded deeply, or wears a pattern that no species does."""
+
+
+def strange(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
+    """Turn a kind into one whose pattern is all that is seen of it: few tentacles, a plain form."""
+    found = replace(
+        kind,
+        kind=kind.kind if kind.kind == "fringe" else "velvet",
+        skin=str(rng.choice(["composed", "composed", "photographed", *SKINS])),
+        warts=_some(rng, 0.05, 0.4, 0.2),
+        streaks=0.0 if rng.random() < 0.7 else kind.streaks,
+        stripes=0.0,
+        speckle=0.0,
+        billows=0.0 if rng.random() < 0.7 else kind.billows,
+        lobes=kind.lobes if rng.random() < 0.4 else float(rng.uniform(0, 0.06)),
+        folds=kind.folds if rng.random() < 0.4 else 0.0,
+        dome=float(rng.uniform(-0.35, 0.45)),
+    )
+    if rng.random() < 0.5:  # any colours, not one clone's family
+        several = np.stack([living_colour(rng, lamp) for _ in range(6)])
+        found = replace(
+            found, tips=several[:2], bases=several[2:4], rim_colour=several[4], lips=several[5]
+        )
+    return found
+
+
 def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
     """Turn a kind into a nearly black one, its surface all tufts, with few bubbles that glow."""
     hues = rng.choice([0.07, 0.15, 0.33], 2) + rng.normal(0, 0.03, 2)
     glows = np.stack([hsv(float(hue), float(rng.uniform(0.7, 1)), 1.0) for hue in hues])
     bright = float(rng.uniform(0.25, 0.9))
-    black = hsv(float(rng.random()), float(rng.uniform(0.2, 0.9)), float(rng.uniform(0.05, 0.3)))
+    black = hsv(float(rng.random()), float(rng.uniform(0.2, 0.9)), float(rng.uniform(0.03, 0.3)))
     dark = lamp.seen(black)
+    glowing = lamp.seen(glows[0], glows[0] * np.float32(bright * rng.uniform(0.1, 0.8)))
+    opening = rng.random()  # mouths are as dark as all, have pale lips, or glow
     shades = dark * rng.uniform(0.3, 1.6, (2, 1)).astype(np.float32)
     return replace(
         kind,
+        kind="bounce",
+        strand=0.0,
+        veil=0.0,
         ring_colours=(dark * np.float32(0.5))[None],
         ring_edges=np.zeros(1),
         bases=shades.astype(np.float32),
@@ -210,14 +249,16 @@ def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
         speckle=0.0,
         stripes=0.0,
         mottle_colour=dark,
-        mouth=dark,
-        lips=shades[1].astype(np.float32),
+        mouth=glowing if opening < 0.25 else np.asarray(dark * np.float32(1 + opening), np.float32),
+        lips=glowing if 0.2 < opening < 0.5 else shades[1].astype(np.float32),
+        mouth_hidden=_some(rng, 0.3, 1.0),
+        gutter=float(rng.uniform(0.2, 0.9)),
         tentacle=float(rng.uniform(0.018, 0.045)),
         packing=float(rng.uniform(0.7, 1.3)),
         bare=0.0,
         odd=0.0,
         skin="",
-        bubbles=int(rng.integers(3, 26)),
+        bubbles=int(rng.choice([rng.integers(1, 7), rng.integers(3, 26)])),
     )
 
 
@@ -240,6 +281,7 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     low, high = _TENTACLES[kind]
     tentacle = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     stripe_from = float(rng.uniform(0.1, 0.6))
+    cleft = bool(rng.random() < _FOLDED[kind])
     found = Kind(
         kind=kind,
         **colours,
@@ -288,12 +330,20 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
         lobes=float(rng.choice([rng.uniform(0.0, 0.06), rng.uniform(0.04, 0.2)]))
         * (0.4 if fringe else 1.0),
         folds=_some(rng, 0.03, 0.22) * (0.3 if fringe else 1.0),
-        valleys=0 if fringe else int(rng.choice([0, 0, 1, 3])),
+        valleys=int(rng.integers(3, 8))
+        if cleft
+        else 0
+        if fringe
+        else int(rng.choice([0, 0, 1, 3])),
+        cleft=cleft,
+        puffed=bool(rng.random() < 0.3),
         patches=_some(rng, 0.1, 0.6),
         dome=float(rng.uniform(-0.35, 0.35)),
         rows=int(rng.integers(1, 4)),
         gap=float(rng.uniform(0.15, 0.9)),
     )
-    if kind == "bounce" and rng.random() < 0.6:
+    if kind == "bounce" and rng.random() < (0.6 if lamp.blue < 0.5 else 0.75):
         return few_bubbles(rng, lamp, found)
+    if rng.random() < _STRANGE[kind]:
+        return strange(rng, lamp, found)
     return found

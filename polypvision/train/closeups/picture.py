@@ -5,6 +5,7 @@ everything by chance (domain randomisation; Tobin et al. 2017, from memory): a r
 seen any colour and ground holds on photographs nobody here drew.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -21,11 +22,11 @@ from polypvision.train.closeups.grounds import (
     paint_photo,
     paint_plug,
 )
-from polypvision.train.closeups.kinds import KINDS, Kind, any_kind, dimmed
+from polypvision.train.closeups.kinds import KINDS, Kind, any_kind, dimmed, few_bubbles
 from polypvision.train.closeups.layout import MOST_DISCS, carpet, cluster
 from polypvision.train.closeups.neighbours import paint_far_corals, paint_neighbours
 from polypvision.train.closeups.stalks import paint_button
-from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points
+from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points, blur
 from polypvision.train.lesson import LESSON_PX, Lesson
 
 _MARGIN_PX = 40
@@ -43,8 +44,14 @@ _CLOSED_PX = 80.0
 _CLOSING = 0.4
 """How often some of a fringed clone's polyps are closed."""
 # Of `KINDS`, how often each is drawn.
-_OFTEN = (0.36, 0.12, 0.12, 0.1, 0.3)
-_OFTEN_CARPETS = (0.3, 0.06, 0.22, 0.14, 0.28)
+_OFTEN = (0.33, 0.15, 0.15, 0.1, 0.27)
+_OFTEN_CARPETS = (0.28, 0.08, 0.24, 0.14, 0.26)
+_EMPTY = 0.2
+"""How often no polyp is planted at all."""
+
+_GLOWING = 0.12
+"""Of pictures under blue light, how many show only black polyps with few bubbles."""
+_SOFT = 0.07
 
 Planted = tuple[Kind, Disc]
 
@@ -61,16 +68,20 @@ def _blank(rng: np.random.Generator) -> Picture:
     )
 
 
-def _far_discs(picture: Picture, *, before: bool = False) -> None:
-    """Paint discs far out of focus; scattered, or a colony on its plug.
+def _far_discs(picture: Picture, planted: Sequence[Planted] = (), *, before: bool = False) -> None:
+    """Paint discs out of focus, from a little to far; scattered, or a colony on its plug.
 
     Those behind are ground: they lie off the plane whose scale is known. Those ``before`` all else,
     nearer than the focus, hide what counts; they are neither right nor wrong, and no plug is seen.
+    Half of them are of a clone that is ``planted`` in focus.
     """
     rng = picture.rng
     kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)))
     largest = float(np.exp(rng.uniform(np.log(25), np.log(110))))
-    blur_px = float(rng.uniform(5 if before else 3.5, 12))
+    if len(planted) and rng.random() < 0.5:  # further off they are no larger than those in focus
+        kind, one = planted[int(rng.integers(len(planted)))]
+        largest = float(np.clip(one.radius * rng.uniform(0.5, 1), 15, 130))
+    blur_px = float(rng.uniform(5, 12) if before else np.exp(rng.uniform(np.log(3), np.log(15))))
     together = rng.random() < 0.6
     home = rng.random(2) * picture.shape[::-1]
     if together and not before:
@@ -95,13 +106,13 @@ def _far_discs(picture: Picture, *, before: bool = False) -> None:
         picture.owner[picture.owner == NOT_COUNTED] = 0
 
 
-def _stage(picture: Picture, middle: Points, reach: float) -> None:
+def _stage(picture: Picture, middle: Points, reach: float, planted: Sequence[Planted]) -> None:
     """Paint what the discs stand on and before; they reach ``reach`` pixels from the middle."""
     rng = picture.rng
     sharp = bool(rng.random() < 0.5)
     paint_back(picture, sharp=sharp)
     if rng.random() < 0.4:
-        _far_discs(picture)
+        _far_discs(picture, planted)
     if rng.random() < 0.25:
         paint_far_corals(picture)
     far = rng.integers(0, 4) if rng.random() < 0.4 else 0
@@ -203,12 +214,26 @@ def _darkened(picture: Picture, planted: list[Planted]) -> list[Planted]:
     return [(dimmer[id(kind)], disc) for kind, disc in planted]
 
 
+def _glowing(picture: Picture, planted: list[Planted]) -> list[Planted]:
+    """Turn all clones into nearly black ones of which only few bubbles glow."""
+    turned: dict[int, Kind] = {}
+    for kind, _ in planted:
+        turned.setdefault(id(kind), few_bubbles(picture.rng, picture.lamp, kind))
+    return [(turned[id(kind)], disc) for kind, disc in planted]
+
+
+def _soften(picture: Picture) -> None:
+    """Put the whole picture out of focus: what is as sharp as all else is no background."""
+    sigma = float(np.exp(picture.rng.uniform(np.log(1.2), np.log(5))))
+    picture.light[:] = blur(picture.light, sigma)
+
+
 def _paint(picture: Picture) -> None:
     rng = picture.rng
     middle = rng.uniform(0.3, 0.7, 2) * picture.shape[::-1]
     planted: list[Planted] = []
     extent = rng.uniform(0.2, 0.6) * min(picture.shape)
-    empty = rng.random() < 0.18
+    empty = rng.random() < _EMPTY
     if empty and rng.random() < 0.5:
         paint_photo(picture)
         return
@@ -217,7 +242,9 @@ def _paint(picture: Picture) -> None:
         planted, extent = lay_out(picture, middle)
     if planted and rng.random() < 0.15:
         planted = _among(picture, planted)
-    _stage(picture, middle, extent)
+    if picture.lamp.blue > 0.4 and rng.random() < _GLOWING:
+        planted = _glowing(picture, planted)
+    _stage(picture, middle, extent, planted)
     if planted and rng.random() < 0.3:
         paint_neighbours(picture, [disc for _, disc in planted])
     if planted and rng.random() < 0.22:
@@ -233,6 +260,8 @@ def _paint(picture: Picture) -> None:
         paint_clutter(picture)
     for _ in range(int(rng.choice([0, 0, 0, 1, 3]))):
         paint_finger(picture)
+    if rng.random() < _SOFT:
+        _soften(picture)
 
 
 def closeup_lesson(rng: np.random.Generator) -> Lesson:

@@ -10,8 +10,18 @@ import numpy as np
 
 from polypvision.render.noise import Field
 from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.patterns import any_field, coloured
 from polypvision.train.closeups.photographs import photo
-from polypvision.train.closeups.tools import Picture, Radiance, blur, grey, mix, step, times
+from polypvision.train.closeups.tools import (
+    Colour,
+    Picture,
+    Radiance,
+    blur,
+    grey,
+    mix,
+    step,
+    times,
+)
 
 _FEWEST, _MOST = 30, 400
 """Cells of a skin."""
@@ -39,9 +49,28 @@ def _photographed(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tup
         ).astype(np.float32)
     dark, bright = np.quantile(grey(light), [0.1, 0.9])
     pattern = np.clip((grey(light) - dark) / max(bright - dark, 1e-4), 0, 1).astype(np.float32)
-    if rng.random() < 0.6:
+    choice = rng.random()
+    if choice < 0.4:
         light = _two_colours(kind, pattern)
+    elif choice < 0.6:
+        light = coloured(picture, pattern, _palette(kind))
+    elif choice < 0.8:  # its own colours, changed for one another, flatter or harsher
+        swapped = np.ascontiguousarray(light[..., rng.permutation(3)])
+        mean = grey(swapped).mean() + np.float32(1e-4)
+        hard = float(np.exp(rng.normal(0.2, 0.5)))
+        light = np.asarray(mean * (np.maximum(swapped, 1e-5) / mean) ** hard, np.float32)
+        light = np.minimum(light, 4 * mean)
     return light, pattern
+
+
+def _palette(kind: Kind) -> list[Colour]:
+    return [*kind.tips, *kind.bases, kind.rim_colour, kind.lips, kind.ring_colours[0]]
+
+
+def _composed(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tuple[Radiance, Field]:
+    """Return some pattern of no species through a map of the clone's colours."""
+    pattern = any_field(picture, theta, rho)
+    return coloured(picture, pattern, _palette(kind)), pattern
 
 
 def _cells(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tuple[Radiance, Field]:
@@ -117,6 +146,7 @@ _SKINS = {
     "chequered": _chequered,
     "marbled": _marbled,
     "banded": _banded,
+    "composed": _composed,
 }
 
 

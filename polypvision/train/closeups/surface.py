@@ -70,6 +70,7 @@ def paint_mouths(
 ) -> None:
     """Paint each mouth into the window: a cone with a slit, or with bright or dark lips."""
     turn = picture.rng.uniform(0, np.pi)
+    shut = picture.rng.choice([0.12, picture.rng.uniform(0.1, 0.7)])  # how dark a slit is
     half = int(np.ceil(1.5 * size * disc.radius)) + 2
     for mx, my in mouths:
         left, top = max(int(mx) - half, 0), max(int(my) - half, 0)
@@ -83,8 +84,10 @@ def paint_mouths(
         over = (v * np.cos(turn) - u * np.sin(turn)).astype(np.float32)
         reach = np.hypot(along, over * 1.3) / size
         cone = np.clip(1.25 - reach, 0, 1) * size * disc.radius
+        if kind.puffed:
+            cone = np.sqrt(np.clip(1 - (reach / 1.2) ** 2, 0, 1)) * size * disc.radius
         bump = np.clip(picture.lamp.relief(np.asarray(cone, np.float32)), 0.3, 1.8)
         painted = mix(part, tinted(bump, kind.mouth), 1 - step(reach, 1.1, 0.35))
         slit = np.hypot(along, over * (5 if kind.slit else 1.5)) / (0.55 * size)
-        dark = kind.mouth * np.float32(0.12) if kind.slit else kind.lips
+        dark = kind.mouth * np.float32(shut) if kind.slit else kind.lips
         part[:] = mix(painted, dark, 1 - step(slit, 1.0, 0.4))
