@@ -199,7 +199,7 @@ def _any_skin(rng: np.random.Generator, kind: str) -> str:
 
 
 _FOLDED = {"bubble": 0.2, "bounce": 0.1, "velvet": 0.22, "fluffy": 0.2, "fringe": 0.0}
-_STRANGE = {"bubble": 0.12, "bounce": 0.15, "velvet": 0.4, "fluffy": 0.12, "fringe": 0.3}
+_STRANGE = {"bubble": 0.15, "bounce": 0.15, "velvet": 0.45, "fluffy": 0.15, "fringe": 0.35}
 """How often a clone is folded deeply, or wears a pattern that no species does."""
 
 
