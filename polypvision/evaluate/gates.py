@@ -23,13 +23,13 @@ from polypvision.evaluate.drawn import (
     plate_seed,
     small_card_scene,
 )
-from polypvision.evaluate.spread import Show, spread
 from polypvision.pipeline import ReadSettings, read_plate
 from polypvision.reading import PhotoFacts, PlateReading
 from polypvision.render.chance import random_polyps
 from polypvision.render.noise import cloud
 from polypvision.render.photo import RenderedPhoto, render_scene
 from polypvision.render.scene import Camera, Scene
+from polypvision.spread import Show, spread
 
 Picture = NDArray[np.uint8]
 Linear = NDArray[np.float32]

@@ -27,13 +27,14 @@ from polypvision.evaluate.drawn import plate_seed
 from polypvision.evaluate.heldout import FAMILIES, HeldOut
 from polypvision.evaluate.heldout.plates import plate
 from polypvision.evaluate.plain import plain
-from polypvision.evaluate.spread import Show, spread
 from polypvision.mouths.find import peaks_inside
 from polypvision.render.chance import TAUGHT
 from polypvision.segment.discs import MIN_SCORE
 from polypvision.segment.maps import PlateMaps, read_maps
+from polypvision.spread import Show, spread
 from polypvision.train.closeups import closeup_lesson
-from polypvision.train.levels import judge, lesson_view
+from polypvision.train.judging import judge
+from polypvision.train.samples import lesson_view
 
 BINS = 10
 GROUPS = ("plates", "close-ups", "held-out plates", "held-out close-ups")

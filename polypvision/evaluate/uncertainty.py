@@ -28,7 +28,6 @@ from polypvision.evaluate.drawn import (
 )
 from polypvision.evaluate.overlap import match
 from polypvision.evaluate.plain import plain
-from polypvision.evaluate.spread import Show, spread
 from polypvision.measure.overlap import iou_matrix
 from polypvision.measure.shape import equivalent_diameter, polygon_area
 from polypvision.pipeline import ReadSettings, read_plate
@@ -36,6 +35,7 @@ from polypvision.reading import PhotoFacts, PlateReading, Polyp
 from polypvision.render.photo import render_scene
 from polypvision.render.scene import Camera, Scene
 from polypvision.render.truth import truth_reading
+from polypvision.spread import Show, spread
 
 NORMAL_95 = 1.959964
 """Of the normal distribution."""

@@ -5,7 +5,7 @@ import os
 import cv2
 import pytest
 
-from polypvision.evaluate.spread import spread
+from polypvision.spread import spread
 
 
 def _where(number: int) -> tuple[int, int, str | None, int]:

@@ -1,0 +1,231 @@
+"""Painted pictures beside what is read of them: which piece, region and mouth is true."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
+from polypvision.mouths.find import find_mouths, peaks_inside
+from polypvision.segment.discs import MIN_SCORE, TISSUE_LEVEL, Candidate, find_candidates
+from polypvision.segment.joins import join_evidence, measure_pieces
+from polypvision.segment.levels import Levels
+from polypvision.segment.maps import PlateMaps
+from polypvision.segment.polyp_map import PolypMap
+from polypvision.segment.seeds import cut_pieces
+from polypvision.train.samples import read_sample
+
+_SMALLEST_PX = 300
+"""A true polyp that shows less than this is neither right nor missed."""
+_RIGHT_OVERLAP = 0.5
+_MARGIN_MM = 1.0
+BINS = 2000
+"""Of chances, each 0.0005 wide: as fine as half precision is about one half."""
+
+
+def _majority(labels: NDArray[np.int32], owner: NDArray[np.uint8]) -> NDArray[np.int64]:
+    """Return for each label (n,) the true owner of most of its pixels."""
+    n = int(labels.max(initial=0))
+    both = np.bincount(
+        labels.ravel().astype(np.int64) * 256 + owner.ravel(), minlength=256 * n + 256
+    )
+    return np.asarray(both.reshape(-1, 256)[1 : n + 1].argmax(axis=1), np.int64)
+
+
+def _overlap(candidate: Candidate, owner: NDArray[np.uint8]) -> tuple[float, int]:
+    """Best intersection over union with a true polyp, and which."""
+    under = np.bincount(owner[candidate.window][candidate.mask], minlength=256)
+    under[[0, 255]] = 0
+    which = int(under.argmax())
+    union = int(candidate.mask.sum()) + int((owner == which).sum()) - int(under[which])
+    return (float(under[which] / union), which) if under[which] else (0.0, 0)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Judged:
+    """Candidates of one picture beside the truth.
+
+    Attributes
+    ----------
+    candidates : list of Candidate
+        Those that do not lie on what does not count.
+    owners : list of int
+        The true polyp that each covers well, or 0.
+    missed : int
+        True polyps that no candidate covers well.
+    """
+
+    candidates: list[Candidate]
+    owners: list[int]
+    missed: int
+
+
+def judge(view: PlateView, maps: PlateMaps, owner: NDArray[np.uint8]) -> Judged:
+    """Return the candidates of a view beside the truth.
+
+    Parameters
+    ----------
+    view : PlateView
+    maps : PlateMaps
+    owner : ndarray (H, W) of uint8
+        0 ground, else the number of a polyp; 255 what does not count.
+    """
+    candidates, owners = [], []
+    for candidate in find_candidates(view, maps):
+        if (owner[candidate.window][candidate.mask] == 255).mean() >= 0.3:
+            continue
+        best, which = _overlap(candidate, owner)
+        candidates.append(candidate)
+        owners.append(which if best > _RIGHT_OVERLAP else 0)
+    sizes = np.bincount(owner.ravel(), minlength=256)[1:255]
+    large = {int(number) for number in np.flatnonzero(sizes > _SMALLEST_PX) + 1}
+    return Judged(candidates=candidates, owners=owners, missed=len(large - set(owners)))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Areas:
+    """How often each chance of tissue and wound was given, where it is true and everywhere.
+
+    Attributes
+    ----------
+    tissue : ndarray (2, BINS) of int64
+        About the true polyps: counts of all pixels, and of true ones.
+    wound : ndarray (2, BINS) of int64
+        Likewise inside them.
+    """
+
+    tissue: NDArray[np.int64]
+    wound: NDArray[np.int64]
+
+
+def _counts(
+    chances: NDArray[np.floating], truth: NDArray[np.bool_], where: NDArray[np.bool_]
+) -> NDArray[np.int64]:
+    bins = np.minimum(chances[where].astype(np.float32) * BINS, BINS - 1).astype(np.int64)
+    every = np.bincount(bins, minlength=BINS)
+    return np.stack([every, np.bincount(bins[truth[where]], minlength=BINS)])
+
+
+def areas_of(path: Path) -> Areas:
+    """Return the chances that a sample's pixels were given, beside the truth."""
+    sample = read_sample(path)
+    reach = round(_MARGIN_MM * VIEW_PX_PER_MM)
+    true = (sample.lesson.owner > 0) & (sample.lesson.owner < 255)
+    kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    near = (cv2.dilate(true.astype(np.uint8), kernel) > 0) & sample.sure
+    return Areas(
+        tissue=_counts(sample.maps.tissue, sample.lesson.owner > 0, near),
+        wound=_counts(sample.maps.wound, sample.lesson.wound, sample.sure & true),
+    )
+
+
+def joins_of(path: Path, levels: Levels) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return evidence (m, k) of a sample's touching pieces, and whether they are one polyp."""
+    sample = read_sample(path)
+    maps = sample.at(levels)
+    tissue = (maps.tissue > TISSUE_LEVEL) & sample.view.valid
+    labels = cut_pieces(tissue, maps, sample.view.px_per_mm)
+    pieces = measure_pieces(labels, maps)
+    owner = _majority(labels, sample.lesson.owner)
+    first, second = owner[pieces.pairs].T
+    known = (first != 255) & (second != 255) & ((first > 0) | (second > 0))
+    evidence = join_evidence(pieces, maps.looks, np.flatnonzero(known))
+    return evidence, np.asarray((first == second)[known], np.bool_)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Summary:
+    """What a sample tells of its n candidates, without any map.
+
+    Attributes
+    ----------
+    number : int
+        Of the picture.
+    evidence : ndarray (n, k) of float64
+        That each is a polyp.
+    right : ndarray (n,) of bool
+        Whether it covers a true one well.
+    missed : int
+        True polyps that none covers well.
+    strengths : tuple of n ndarrays of float64
+        Of the places in it that may be mouths, surest first; empty for what is no polyp.
+    n_mouths : ndarray (n,) of int64
+        How many it truly has.
+    """
+
+    number: int
+    evidence: NDArray[np.float64]
+    right: NDArray[np.bool_]
+    missed: int
+    strengths: tuple[NDArray[np.float64], ...]
+    n_mouths: NDArray[np.int64]
+
+
+def summary_of(path: Path, levels: Levels) -> Summary:
+    """Return what a sample tells of its candidates by these levels."""
+    sample = read_sample(path)
+    maps = sample.at(levels)
+    judged = judge(sample.view, maps, sample.lesson.owner)
+    strengths, n_mouths = [], []
+    for candidate, owner in zip(judged.candidates, judged.owners, strict=True):
+        inside = np.empty(0)
+        if owner:
+            window = maps.mouth[candidate.window]
+            inside = peaks_inside(window, candidate.mask, sample.view.px_per_mm).strengths
+        strengths.append(inside)
+        n_mouths.append(int((sample.lesson.mouths[:, 2] == owner - 1).sum()) if owner else 0)
+    none = np.empty((0, len(levels.polyp) - 1))
+    evidence = np.concatenate([none, *([one.evidence[None] for one in judged.candidates])])
+    return Summary(
+        number=sample.number,
+        evidence=evidence,
+        right=np.array(judged.owners, np.int64) > 0,
+        missed=judged.missed,
+        strengths=tuple(strengths),
+        n_mouths=np.array(n_mouths, np.int64),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Reading:
+    """How one sample is read: polyps, and pixels of area found and true, of tissue and wound."""
+
+    right: int
+    wrong: int
+    missed: int
+    mouths_right: int
+    areas: NDArray[np.int64]
+
+
+def reading_of(path: Path, levels: Levels) -> Reading:
+    """Return how a sample is read with these levels."""
+    sample = read_sample(path)
+    maps = sample.at(levels)
+    judged = judge(sample.view, maps, sample.lesson.owner)
+    labels = np.zeros(sample.view.valid.shape, np.int32)
+    areas, owners = np.zeros(4, np.int64), []
+    wrong, missed = 0, judged.missed
+    for candidate, owner in zip(judged.candidates, judged.owners, strict=True):
+        kept = candidate.score(levels) >= MIN_SCORE
+        wrong += kept and not owner
+        missed += bool(owner) and not kept
+        if not (owner and kept):
+            continue
+        owners.append(owner)
+        labels[candidate.window][candidate.mask] = len(owners)
+        whole = sample.lesson.owner == owner
+        wound = (maps.wound[candidate.window] > 0.5) & candidate.mask
+        found = [candidate.mask.sum(), whole.sum(), wound.sum(), sample.lesson.wound[whole].sum()]
+        areas += np.array(found, np.int64)
+    polyp_map = PolypMap(labels=labels, scores=(1.0,) * len(owners))
+    mouths = find_mouths(sample.view, maps, polyp_map)
+    true = [int((sample.lesson.mouths[:, 2] == owner - 1).sum()) for owner in owners]
+    return Reading(
+        right=len(owners),
+        wrong=wrong,
+        missed=missed,
+        mouths_right=sum(len(one.scores) == n for one, n in zip(mouths, true, strict=True)),
+        areas=areas,
+    )
