@@ -127,13 +127,19 @@ FIELDS: tuple[Callable[[Picture, Field, Field], Field], ...] = (
 
 
 def any_field(picture: Picture, theta: Field, rho: Field) -> Field:
-    """Return one pattern, or two together, between 0 and 1."""
+    """Return one pattern, two together, or one within and another without, between 0 and 1."""
     rng = picture.rng
     one = FIELDS[int(rng.integers(len(FIELDS)))](picture, theta, rho)
-    if rng.random() < 0.6:
+    if rng.random() < 0.45:
         return one
     other = FIELDS[int(rng.integers(len(FIELDS)))](picture, theta, rho)
     how = rng.random()
+    if how < 0.4:  # what a disc wears near its margin may have nothing of what it wears within
+        wander = picture.noise.field(_shape(rho), 0.5 * max(_shape(rho)), soft=True)
+        border = rho + np.float32(rng.uniform(0, 0.15)) * wander
+        outer = step(border, float(rng.uniform(0.35, 0.85)), float(rng.uniform(0.03, 0.4)))
+        return np.asarray(one + outer * (other - one), np.float32)
+    how = (how - 0.4) / 0.6
     if how < 0.3:
         return np.asarray(np.maximum(one, other), np.float32)
     if how < 0.6:

@@ -37,7 +37,8 @@ def surface(
     if kind.mottle:
         spots = step(noise.field(shape, kind.mottle_size * radius), 0.4, 0.5)
         light = mix(light, kind.mottle_colour, kind.mottle * spots)
-    height = 0.012 * radius * noise.field(shape, max(0.1 * radius, 6))
+    rough = float(rng.choice([1.0, rng.uniform(0, 1)]))  # some are smooth as wet leather
+    height = np.float32(0.012 * rough * radius) * noise.field(shape, max(0.1 * radius, 6))
     if kind.skin:
         light, raised = lay_skin(kind, picture, light, theta, wobble, radius)
         height += raised
