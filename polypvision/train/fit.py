@@ -129,7 +129,7 @@ def _strange(x: Tensor) -> Tensor:
     return out
 
 
-def _other_skins(x: Tensor, tissue: Tensor) -> Tensor:
+def _other_skins(x: Tensor, tissue: Tensor, mouth: Tensor) -> Tensor:
     """Lay the texture of another picture of the batch over polyps, or over all but the polyps.
 
     What is fine in the other is added to what is there: form, shade, rims and mouths stay, and
@@ -140,8 +140,8 @@ def _other_skins(x: Tensor, tissue: Tensor) -> Tensor:
     ----------
     x : Tensor (n, 3, H, W)
         sRGB, 0 to 1.
-    tissue : Tensor (n, H, W)
-        1 where a polyp is.
+    tissue, mouth : Tensor (n, H, W)
+        1 where a polyp is; 1 in the middle of a mouth, which may not be hidden.
     """
     n = len(x)
     other = x.roll(1, 0).flip(2 if torch.rand(1) < 0.5 else 3)
@@ -149,6 +149,7 @@ def _other_skins(x: Tensor, tissue: Tensor) -> Tensor:
     strength = _uniform(n, 0.3, 1.2, x) * (torch.rand(n, device=x.device) < _OTHER_SKIN_SHARE)
     on_polyps = torch.rand(n, device=x.device) < 0.6
     where = torch.where(on_polyps[:, None, None], tissue, 1 - tissue)
+    where = where * (1 - F.max_pool2d(mouth, 13, stride=1, padding=6))
     return (x + (strength[:, None, None] * where)[:, None] * (other - wide)).clamp(0, 1)
 
 
@@ -256,7 +257,7 @@ def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor
         ],
         1,
     )
-    rgb = _other_skins(rgb, tissue)
+    rgb = _other_skins(rgb, tissue, mouth_map)
     return _light(rgb, shelf.gains[picked]), targets, counts
 
 
