@@ -21,6 +21,8 @@ _SMALLEST_PX = 300
 """A true polyp that shows less than this is neither right nor missed."""
 _RIGHT_OVERLAP = 0.5
 _MARGIN_MM = 1.0
+_SEEN_SHARE = 0.5
+"""Part of a true polyp that must look like tissue for its rim to be judged."""
 BINS = 2000
 """Of chances, each 0.0005 wide: as fine as half precision is about one half."""
 
@@ -91,7 +93,8 @@ class Areas:
     Attributes
     ----------
     tissue : ndarray (2, BINS) of int64
-        About the true polyps: counts of all pixels, and of true ones.
+        In and about the true polyps that are seen at all: counts of all pixels, and of true ones.
+        Others have no rim to be found too far out or in; they would draw everybody's outwards.
     wound : ndarray (2, BINS) of int64
         Likewise inside them.
     """
@@ -112,11 +115,15 @@ def areas_of(path: Path) -> Areas:
     """Return the chances that a sample's pixels were given, beside the truth."""
     sample = read_sample(path)
     reach = round(_MARGIN_MM * VIEW_PX_PER_MM)
-    true = (sample.lesson.owner > 0) & (sample.lesson.owner < 255)
+    owner = sample.lesson.owner
+    true = (owner > 0) & (owner < 255)
+    tissue = np.bincount(owner.ravel(), (sample.maps.tissue > TISSUE_LEVEL).ravel(), minlength=256)
+    seen = tissue > _SEEN_SHARE * np.bincount(owner.ravel(), minlength=256)
+    told = seen[owner] & true
     kernel = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    near = (cv2.dilate(true.astype(np.uint8), kernel) > 0) & sample.sure
+    near = (cv2.dilate(told.astype(np.uint8), kernel) > 0) & (told | ~true) & sample.sure
     return Areas(
-        tissue=_counts(sample.maps.tissue, sample.lesson.owner > 0, near),
+        tissue=_counts(sample.maps.tissue, told, near),
         wound=_counts(sample.maps.wound, sample.lesson.wound, sample.sure & true),
     )
 

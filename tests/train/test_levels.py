@@ -99,6 +99,20 @@ def test_areas_count_every_sure_pixel_about_the_polyps_once(shelf: Shelf) -> Non
     assert found.wound[1].sum() == 0
 
 
+def test_a_polyp_that_is_not_seen_draws_nobody_elses_rim_outwards(
+    shelf: Shelf, tmp_path: Path
+) -> None:
+    one = read_sample(shelf.plain[0])
+    assert one.maps.wide is None
+    gone = one.lesson.owner == 2
+    dim = np.where(gone, np.float16(0.02), one.maps.tissue)
+    path = tmp_path / "missed.sample"
+    path.write_bytes(pickle.dumps(replace(one, maps=replace(one.maps, tissue=dim))))
+    found, before = areas_of(path), areas_of(shelf.plain[0])
+    assert before.tissue[1].sum() - found.tissue[1].sum() == np.count_nonzero(gone)
+    assert even_level(found.tissue) == pytest.approx(even_level(before.tissue), abs=0.02)
+
+
 def test_levels_make_the_reading_right_on_other_pictures(shelf: Shelf) -> None:
     levels = set_levels(shelf, wide=False)
     assert 0.2 < levels.even[0] < 0.97
