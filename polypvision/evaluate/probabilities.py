@@ -157,7 +157,7 @@ def _view(
 ) -> tuple[PlateView, NDArray[np.uint8], list[int]]:
     """Paint a picture of a group, and return its view and truth."""
     if group == "close-ups":
-        lesson = closeup_lesson(rng)
+        lesson = closeup_lesson(rng, natural=True)
         rows = lesson.mouths[:, 2].astype(int)
         n_mouths = np.bincount(rows, minlength=len(lesson.polyps)).tolist()
         return lesson_view(lesson, plates=False), lesson.owner, n_mouths

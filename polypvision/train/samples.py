@@ -137,7 +137,7 @@ def _painted(number: int, seed: int, name: str) -> Iterator[tuple[bool, Lesson]]
     """Yield a picture, and its harder variants with a True; each number has its own chance."""
     own = int(np.random.SeedSequence((seed, number)).generate_state(1)[0])
     rng = np.random.default_rng(own)
-    plain = next(random_lessons(own, 0)) if name == "plate" else closeup_lesson(rng)
+    plain = next(random_lessons(own, 0)) if name == "plate" else closeup_lesson(rng, natural=True)
     yield False, plain
     if not is_kept_back(number):
         for _ in range(_HARD_VARIANTS[name]):

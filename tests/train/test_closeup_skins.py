@@ -8,7 +8,7 @@ import pytest
 from polypvision.train.closeups import heaps
 from polypvision.train.closeups.discs import _billows, _seen, paint_disc
 from polypvision.train.closeups.form import Disc
-from polypvision.train.closeups.kinds import SKINS, Kind, any_kind
+from polypvision.train.closeups.kinds import KINDS, SKINS, Kind, any_kind
 from polypvision.train.closeups.skins import lay_skin
 from polypvision.train.closeups.tools import Lamp, Noise, Picture
 
@@ -117,3 +117,14 @@ def test_a_heap_is_ground_and_no_polyp() -> None:
     assert np.isfinite(light).all()
     np.testing.assert_array_equal(on.owner, before)
     assert not on.mouths
+
+
+def test_what_lives_wears_no_pattern_of_no_species() -> None:
+    rng = np.random.default_rng(8)
+    lamp = Lamp.chance(rng)
+    worn = {
+        natural: {any_kind(rng, lamp, kind, natural=natural).skin for kind in KINDS * 40}
+        for natural in (True, False)
+    }
+    assert worn[True] == {""}
+    assert worn[False] > {"", "composed", "photographed"}

@@ -270,8 +270,8 @@ def dimmed(kind: Kind, factor: float) -> Kind:
     )
 
 
-def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
-    """Draw a clone's looks."""
+def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str, *, natural: bool = False) -> Kind:
+    """Draw a clone's looks; a natural one wears no pattern that no species does."""
     night = 0.25 if kind == "bounce" else 0.12
     colours = _colours(rng, lamp, kind, clone_colours(rng, lamp, night=night))
     strand, wave, veil = _fringe(rng, kind)
@@ -290,7 +290,7 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
         veil=veil,
         strand_count=int(rng.integers(25, 71)),
         bubbles=0,
-        skin=_any_skin(rng, kind),
+        skin="" if natural else _any_skin(rng, kind),
         billows=0.0 if fringe else _some(rng, 0.05, 0.4, 0.55),
         billow_size=float(rng.uniform(0.35, 1.1)),
         steepness=float(rng.uniform(0.6, 5.0)),
@@ -344,6 +344,6 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str) -> Kind:
     )
     if kind == "bounce" and rng.random() < (0.6 if lamp.blue < 0.5 else 0.75):
         return few_bubbles(rng, lamp, found)
-    if rng.random() < _STRANGE[kind]:
+    if not natural and rng.random() < _STRANGE[kind]:
         return strange(rng, lamp, found)
     return found

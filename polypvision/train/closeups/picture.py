@@ -56,7 +56,7 @@ _SOFT = 0.07
 Planted = tuple[Kind, Disc]
 
 
-def _blank(rng: np.random.Generator) -> Picture:
+def _blank(rng: np.random.Generator, natural: bool) -> Picture:
     height, width = (int(side) for side in rng.integers(480, LESSON_PX + 1, 2))
     shape = (height + 2 * _MARGIN_PX, width + 2 * _MARGIN_PX)
     return Picture(
@@ -65,6 +65,7 @@ def _blank(rng: np.random.Generator) -> Picture:
         lamp=Lamp.chance(rng),
         noise=Noise(rng),
         rng=rng,
+        natural=natural,
     )
 
 
@@ -76,7 +77,7 @@ def _far_discs(picture: Picture, planted: Sequence[Planted] = (), *, before: boo
     Half of them are of a clone that is ``planted`` in focus.
     """
     rng = picture.rng
-    kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)))
+    kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)), natural=picture.natural)
     largest = float(np.exp(rng.uniform(np.log(25), np.log(110))))
     if len(planted) and rng.random() < 0.5:  # further off they are no larger than those in focus
         kind, one = planted[int(rng.integers(len(planted)))]
@@ -147,7 +148,7 @@ def _clones(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
         if clone == 0:
             far = [np.hypot(*(middle - (d.x, d.y))) + 0.5 * d.radius for d in discs]
             extent = float(np.quantile(far, 0.9))
-        kind = any_kind(rng, picture.lamp, name)
+        kind = any_kind(rng, picture.lamp, name, natural=picture.natural)
         planted = [(kind, disc) for disc in discs] + planted
         middle = rng.uniform(0.1, 0.9, 2) * picture.shape[::-1] if rng.random() < 0.6 else middle
     return planted, extent
@@ -158,7 +159,10 @@ def _carpet(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
     rng = picture.rng
     name = str(rng.choice(KINDS, p=_OFTEN_CARPETS))
     discs, extent = carpet(picture, middle, name)
-    kinds = [any_kind(rng, picture.lamp, name) for _ in range(int(rng.choice([1, 1, 1, 2, 3])))]
+    kinds = [
+        any_kind(rng, picture.lamp, name, natural=picture.natural)
+        for _ in range(int(rng.choice([1, 1, 1, 2, 3])))
+    ]
     homes = rng.random((len(kinds), 2)) * picture.shape[::-1]
     mingled = rng.random() < 0.3
     planted = []
@@ -187,7 +191,7 @@ def _among(picture: Picture, planted: list[Planted]) -> list[Planted]:
     """Let polyps of another species stand among those of a picture, as they do on wild rock."""
     rng = picture.rng
     name = str(rng.choice(KINDS, p=_OFTEN))
-    kind = any_kind(rng, picture.lamp, name)
+    kind = any_kind(rng, picture.lamp, name, natural=picture.natural)
     share = rng.uniform(0.1, 0.5)
     return [(kind if rng.random() < share else own, disc) for own, disc in planted]
 
@@ -264,13 +268,16 @@ def _paint(picture: Picture) -> None:
         _soften(picture)
 
 
-def closeup_lesson(rng: np.random.Generator) -> Lesson:
+def closeup_lesson(rng: np.random.Generator, *, natural: bool = False) -> Lesson:
     """Paint one close-up picture and what it teaches.
 
     Parameters
     ----------
     rng : numpy.random.Generator
         All chance; the same generator gives the same picture.
+    natural : bool
+        Without the patterns that no species wears. They teach that form tells what is a polyp; how
+        often an answer is true, only pictures of what lives can tell.
 
     Returns
     -------
@@ -278,7 +285,7 @@ def closeup_lesson(rng: np.random.Generator) -> Lesson:
         Sides 480 to `LESSON_PX` pixels; no wounds; gains of one. Discs of which little is seen,
         and those far out of focus, do not count.
     """
-    picture = _blank(rng)
+    picture = _blank(rng, natural)
     _paint(picture)
     cut = slice(_MARGIN_PX, -_MARGIN_PX), slice(_MARGIN_PX, -_MARGIN_PX)
     seen = replace(picture, light=picture.light[cut].copy(), owner=picture.owner[cut])

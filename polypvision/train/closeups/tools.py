@@ -119,7 +119,8 @@ class Noise:
 class Picture:
     """What is painted so far: linear light, and whose each pixel is.
 
-    ``mouths`` and ``areas`` (pixels, before others hid them) of each disc that counts.
+    ``mouths`` and ``areas`` (pixels, before others hid them) of each disc that counts. In a
+    ``natural`` one no clone wears a pattern that no species does.
     """
 
     light: Radiance
@@ -127,6 +128,7 @@ class Picture:
     lamp: Lamp
     noise: Noise
     rng: np.random.Generator
+    natural: bool = False
     mouths: dict[int, Points] = field(default_factory=dict)
     areas: dict[int, int] = field(default_factory=dict)
 
