@@ -89,15 +89,15 @@ def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Poin
     if defects is None:
         return []
     dents = []
-    for start, end, _, fixed in np.asarray(defects).reshape(-1, 4):
-        depth = float(fixed) / 256 / 16
-        if depth <= least_px:
-            continue
+    defects = np.asarray(defects).reshape(-1, 4)
+    depths = defects[:, 3] / 256 / 16
+    deep = depths > least_px
+    for (start, end, *_), depth in zip(defects[deep], depths[deep], strict=True):
         steps = (int(end) - int(start)) % len(points)
         floor = points[(int(start) + np.arange(steps + 1)) % len(points)] / 16
         # The lips themselves belong to either side.
         inner = floor[len(floor) // 6 : len(floor) - len(floor) // 6]
-        dents.append((depth, np.asarray(inner, np.float64)))
+        dents.append((float(depth), np.asarray(inner, np.float64)))
     return dents
 
 
@@ -107,10 +107,11 @@ def _is_slanted(outline: Points, area: float) -> bool:
     if not moments["m00"]:
         return False
     xx, yy, xy = (moments[name] / moments["m00"] for name in ("mu20", "mu02", "mu11"))
-    values, axes = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
-    short, long = 2 * np.sqrt(np.maximum(values, 1e-9))
+    mean, half = (xx + yy) / 2, float(np.hypot((xx - yy) / 2, xy))
+    short, long = (2 * np.sqrt(max(value, 1e-9)) for value in (mean - half, mean + half))
     if short / long >= _OBLIQUE:
         return False
+    _, axes = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
     middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
     turn = np.arange(90) * (2 * np.pi / 90)
     ellipse = middle + np.stack([short * np.cos(turn), long * np.sin(turn)], 1) @ axes.T

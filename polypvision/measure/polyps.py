@@ -5,9 +5,9 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.color import rgb2lab
 
 from polypvision.calibrate.gates import COARSE_PX_PER_MM
+from polypvision.calibrate.srgb import to_linear
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
@@ -22,7 +22,8 @@ from polypvision.measure.wounds import Wound, find_wound
 from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
 from polypvision.segment.maps import PlateMaps
-from polypvision.segment.polyp_map import PolypMap, polyp_windows
+from polypvision.segment.polyp_map import PolypMap
+from polypvision.segment.windows import Window, corner_xy
 
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
@@ -34,15 +35,7 @@ _CARD_FAR = 0.01
 is advised: as much as all else together on a good photo (own choice)."""
 
 
-def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
-    """Whether the polyp reaches the end of the measured area. Both windows carry a margin."""
-    reach = mask.copy()
-    reach[1:] |= mask[:-1]
-    reach[:-1] |= mask[1:]
-    reach[:, 1:] |= mask[:, :-1]
-    reach[:, :-1] |= mask[:, 1:]
-    on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
-    return bool(on_border or (reach & ~valid).any())
+_CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 
 
 def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -55,18 +48,6 @@ def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     ends = np.column_stack([np.concatenate([first, last]), np.concatenate([rows, rows])])
     cv2.fillConvexPoly(filled, cv2.convexHull(ends.astype(np.int32)), 1)
     return filled.astype(np.bool_)
-
-
-def _touches_neighbour(labels: NDArray[np.int32], label: int) -> bool:
-    own = labels == label
-    other = ~own & (labels != 0)
-    near = other.any() and (
-        (own[1:] & other[:-1]).any()
-        or (own[:-1] & other[1:]).any()
-        or (own[:, 1:] & other[:, :-1]).any()
-        or (own[:, :-1] & other[:, 1:]).any()
-    )
-    return bool(near)
 
 
 def _mouth(view: PlateView, place_xy: Points, score: float) -> Mouth:
@@ -118,12 +99,10 @@ def measure_polyps(
     tuple of Polyp
         In the order of the labels.
     """
-    windows = polyp_windows(polyp_map.labels, margin_px=6)
+    windows = polyp_map.windows(margin_px=6)
     return tuple(
-        _measure(
-            view, maps, polyp_map, index + 1, windows[index].slices, mouths[index], normal_mouths
-        )
-        for index in range(polyp_map.n_polyps)
+        _measure(view, maps, polyp_map, label, window, seen, normal_mouths)
+        for label, (window, seen) in enumerate(zip(windows, mouths, strict=True), start=1)
     )
 
 
@@ -132,14 +111,14 @@ def _measure(
     maps: PlateMaps,
     polyp_map: PolypMap,
     label: int,
-    window: tuple[slice, slice],
+    window: Window,
     mouths: PolypMouths,
     normal_mouths: int,
 ) -> Polyp:
     labels = polyp_map.labels[window]
     mask = labels == label
     rgb = view.rgb[window]
-    corner = np.array([window[1].start, window[0].start], dtype=np.float64)
+    corner = corner_xy(window)
     outline = mask_outline(mask)
     outline_mm = view.to_mm(outline + corner)
     centre = polygon_centroid(outline_mm)
@@ -149,8 +128,6 @@ def _measure(
     outline_err = outline_err_mm(band, view.edge_width_mm)
     size = outline_size(outline_mm, relative, outline_err)
 
-    pixels = rgb[mask]
-    body = body_colour(pixels)
     wound = find_wound(maps.wound[window], mask, view.px_per_mm)
     wound_mm2 = wound.area_px / view.px_per_mm**2
     margin_mm = wound.margin_px / view.px_per_mm
@@ -161,7 +138,7 @@ def _measure(
     clipped = np.asarray(cv2.inRange(rgb, (_GLARE_CODE,) * 3, (255,) * 3), np.bool_)
     if view.clipped is not None:
         clipped |= view.clipped[window]
-    flags = _flags(mask, labels, label, clipped, view.valid[window], wound)
+    flags = _flags(mask, labels, clipped, view.valid[window], wound)
     flags |= outline_doubts(
         outline,
         labels,
@@ -202,40 +179,49 @@ def _measure(
         wound_outlines_px=tuple(
             view.to_photo(view.to_mm(part + corner)) for part in wound.outlines_xy
         ),
-        colour_lab=(float(body[0]), float(body[1]), float(body[2])),
+        colour_lab=body_colour(rgb, mask),
         score=polyp_map.scores[label - 1],
         flags=tuple(flags),
         budget=budget,
     )
 
 
-def body_colour(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
-    """Return the CIELAB colour (3,) of a polyp's disc from its pixels (n, 3).
+def body_colour(rgb: NDArray[np.uint8], mask: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Return the CIELAB colour of a polyp's disc: its mask (h, w) in its window (h, w, 3).
 
-    It is the median of their darker, more coloured half: a fresh cut can be pale over a third of a
-    small piece, which would drag a plain median. Of very many pixels only some are looked at.
+    It is the median of its pixels' darker, more coloured half: a fresh cut can be pale over a third
+    of a small piece, which would drag a plain median. Of very many pixels only some are looked at.
     """
-    some = rgb[:: len(rgb) // _COLOUR_PIXELS + 1]
-    pixels = rgb2lab(some.astype(np.float32) / 255)
-    depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
-    coloured = pixels[depth <= np.median(depth)]
-    return np.asarray(np.median(coloured, axis=0), np.float64)
+    inside = np.flatnonzero(mask)
+    some = inside[:: len(inside) // _COLOUR_PIXELS + 1]
+    linear = to_linear(rgb.reshape(-1, 3).take(some, axis=0))
+    lightness, a, b = cv2.split(cv2.cvtColor(linear[None], cv2.COLOR_LRGB2Lab))
+    depth = lightness - cv2.magnitude(a, b)
+    coloured = depth <= np.median(depth)
+    return (
+        float(np.median(lightness[coloured])),
+        float(np.median(a[coloured])),
+        float(np.median(b[coloured])),
+    )
 
 
 def _flags(
     mask: NDArray[np.bool_],
     labels: NDArray[np.int32],
-    label: int,
     clipped: NDArray[np.bool_],
     valid: NDArray[np.bool_],
     wound: Wound,
 ) -> set[str]:
     flags: set[str] = set()
-    if _touches_edge(mask, valid):
+    reach = cv2.dilate(mask.view(np.uint8), _CROSS).view(np.bool_)
+    # The windows carry a margin, except where the view ends.
+    on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
+    if on_border or (reach > valid).any():
         flags.add("touches-edge")
-    if _touches_neighbour(labels, label):
+    other = (labels != 0) & ~mask
+    if (reach & other).any():
         flags.add("touching")
-    if clipped.any() and clipped[_hull(mask) & ((labels == 0) | mask)].mean() > _GLARE_SHARE:
+    if clipped.any() and clipped[_hull(mask) & ~other].mean() > _GLARE_SHARE:
         flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")

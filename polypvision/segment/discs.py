@@ -5,7 +5,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import find_objects
 
 from polypvision.calibrate.view import PlateView
 from polypvision.segment.joins import join_pieces
@@ -13,6 +12,7 @@ from polypvision.segment.levels import Levels
 from polypvision.segment.maps import Look, PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
+from polypvision.segment.windows import Window, label_boxes
 
 TISSUE_LEVEL = 0.5
 MIN_DIAMETER_MM = 2.5
@@ -38,7 +38,7 @@ class Candidate:
         wide look, then its first three again (`WIDE_POLYP_EVIDENCE`).
     """
 
-    window: tuple[slice, slice]
+    window: Window
     mask: NDArray[np.bool_]
     evidence: NDArray[np.float64]
 
@@ -81,36 +81,34 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(filled, np.bool_)
 
 
-def _evidence(
-    window: tuple[slice, slice], mask: NDArray[np.bool_], maps: PlateMaps
-) -> NDArray[np.float64]:
-    rows, columns = np.nonzero(mask)
-    width = maps.tissue.shape[1]
-    inside = (rows + window[0].start) * width + (columns + window[1].start)
-    votes = [(x.take(inside), y.take(inside)) for x, y in (look.votes_xy for look in maps.looks)]
-    (tissue, centre, spread), *wide = (
-        _seen(look, inside, *xy) for look, xy in zip(maps.looks, votes, strict=True)
-    )
-    x, y = votes[0]
-    column = np.rint(x).astype(np.int32) - window[1].start
-    row = np.rint(y).astype(np.int32) - window[0].start
-    there = (row >= 0) & (row < mask.shape[0]) & (column >= 0) & (column < mask.shape[1])
-    share = float(mask[row[there], column[there]].sum()) / len(x)
+def _evidence(window: Window, mask: NDArray[np.bool_], maps: PlateMaps) -> NDArray[np.float64]:
+    (tissue, centre, spread), *wide = (_seen(look, window, mask) for look in maps.looks)
+    share = _share_inside(window, mask, maps)
     seen_wide = [value for look in wide for value in look]
     return np.array([tissue, centre, spread, share, _solidity(mask), *seen_wide])
 
 
-def _seen(
-    look: Look, inside: NDArray[np.int64], x: NDArray[np.float32], y: NDArray[np.float32]
-) -> tuple[float, float, float]:
-    """Log-odds of the mean tissue, the highest middle, and the spread in radii of votes x, y."""
-    tissue = float(np.clip(look.tissue.take(inside).mean(dtype=np.float64), 1e-3, 1 - 1e-3))
-    spread = np.hypot(x - np.median(x), y - np.median(y)).mean(dtype=np.float64)
+def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Log-odds of the mean tissue, the highest middle, and the spread of the votes in radii."""
+    inside = mask.view(np.uint8)
+    tissue = float(np.clip(cv2.mean(look.tissue[window], inside)[0], 1e-3, 1 - 1e-3))
+    x, y = (votes[mask] for votes in look.votes_xy(window))
+    spread = cv2.mean(cv2.magnitude(x - np.median(x), y - np.median(y)))[0]
     return (
         float(np.log(tissue / (1 - tissue))),
-        float(look.centre.take(inside).max()),
-        float(spread) / float(np.sqrt(len(x) / np.pi)),
+        float(cv2.minMaxLoc(look.centre[window], inside)[1]),
+        spread / float(np.sqrt(len(x) / np.pi)),
     )
+
+
+def _share_inside(window: Window, mask: NDArray[np.bool_], maps: PlateMaps) -> float:
+    """Return which part of a region's votes ends in it."""
+    inside = mask.view(np.uint8)
+    x, y = maps.votes_xy(window)
+    x -= window[1].start
+    y -= window[0].start
+    ends = cv2.remap(inside, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
+    return cv2.countNonZero(cv2.bitwise_and(ends, inside)) / cv2.countNonZero(inside)
 
 
 def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
@@ -126,7 +124,7 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
     min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
     free = np.ones(labels.shape, np.bool_)
     found: list[tuple[int, Candidate]] = []
-    for number, window in enumerate(find_objects(labels), start=1):
+    for number, window in enumerate(label_boxes(labels), start=1):
         region = labels[window] == number
         if np.count_nonzero(region) < min_area_px:
             continue

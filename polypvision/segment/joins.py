@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
 from polypvision.segment.maps import Look, PlateMaps
+from polypvision.segment.windows import Window, label_boxes
 
 _LINE_POINTS = 17
 
@@ -18,6 +20,8 @@ class Pieces:
 
     Attributes
     ----------
+    boxes : list of n windows
+        The smallest ones.
     area_px : ndarray (n,) of float64
     peak_xy, peak : ndarray (l, n, 2), (l, n) of float64
         Where the middles' map is highest in the piece, view pixels, and how high.
@@ -31,6 +35,7 @@ class Pieces:
         Length of the contact, px; and, summed along it, how far the two sides' votes lie apart, px.
     """
 
+    boxes: list[Window]
     area_px: NDArray[np.float64]
     peak_xy: Points
     peak: NDArray[np.float64]
@@ -48,37 +53,32 @@ def _summed(place: NDArray[np.int64], values: NDArray[np.float64], n: int) -> ND
 
 def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
-    n = int(labels.max(initial=0))
-    where = np.flatnonzero(labels > 0)
-    owner = labels.take(where) - 1
-    area = np.bincount(owner, minlength=n).astype(np.float64)
-    seen = [_seen(look, where, owner, n) for look in maps.looks]
-    mouth = np.zeros(n, np.float32)
-    np.maximum.at(mouth, owner, maps.mouth.take(where))
+    boxes = label_boxes(labels)
+    n, looks = len(boxes), maps.looks
+    area, mouth = np.zeros((2, n))
+    peak, peak_xy, vote_xy = np.zeros((len(looks), n)), *np.zeros((2, len(looks), n, 2))
+    for piece, window in enumerate(boxes):
+        own = labels[window] == piece + 1
+        mask = own.view(np.uint8)
+        area[piece] = np.count_nonzero(own)
+        mouth[piece] = cv2.minMaxLoc(maps.mouth[window], mask)[1]
+        for number, look in enumerate(looks):
+            _, peak[number, piece], _, (x, y) = cv2.minMaxLoc(look.centre[window], mask)
+            peak_xy[number, piece] = window[1].start + x, window[0].start + y
+            vote_xy[number, piece] = [
+                votes.sum(where=own, dtype=np.float64) for votes in look.votes_xy(window)
+            ]
     pairs, contact = _contacts(labels, maps, n)
     return Pieces(
+        boxes=boxes,
         area_px=area,
-        peak_xy=np.array([one[0] for one in seen]),
-        peak=np.array([one[1] for one in seen]),
-        mouth=mouth.astype(np.float64),
-        vote_xy=np.array([one[2] for one in seen]),
+        peak_xy=peak_xy,
+        peak=peak,
+        mouth=mouth,
+        vote_xy=vote_xy,
         pairs=pairs,
         contact=contact,
     )
-
-
-def _seen(
-    look: Look, where: NDArray[np.int64], owner: NDArray[np.int32], n: int
-) -> tuple[Points, NDArray[np.float64], Points]:
-    """Return each piece's peak, its height, and the sum of its votes, as one look has them."""
-    votes = [np.bincount(owner, v.take(where), minlength=n) for v in look.votes_xy]
-    heights = look.centre.take(where)
-    peak = np.zeros(n, np.float32)
-    np.maximum.at(peak, owner, heights)
-    top = np.flatnonzero(heights == peak[owner])
-    top = where[top[np.unique(owner[top], return_index=True)[1]]]
-    xy = np.column_stack(divmod(top, look.centre.shape[1])[::-1]).astype(np.float64)
-    return xy, peak.astype(np.float64), np.column_stack(votes)
 
 
 def _contacts(
@@ -88,12 +88,14 @@ def _contacts(
     flat = labels.ravel()
     keys, sums = [], []
     for step in (width, 1):
-        # Votes of neighbouring pixels of one polyp agree.
         here = np.flatnonzero(flat[:-step] != flat[step:])
         here = here[(flat[here] > 0) & (flat[here + step] > 0)]
         if step == 1:
             here = here[here % width < width - 1]
-        far = np.hypot(*(v.ravel()[here + step] - v.ravel()[here] for v in maps.votes_xy))
+        # Votes of neighbouring pixels of one polyp agree.
+        ways = maps.to_centre_px
+        moved = ways[divmod(here + step, width)] - ways[divmod(here, width)]
+        far = np.hypot(*(moved + divmod(step, width)[::-1]).T)
         pair = np.sort(np.column_stack([flat[here], flat[here + step]]) - 1, axis=1)
         keys.append(pair[:, 0].astype(np.int64) * n + pair[:, 1])
         sums.append(np.column_stack([np.ones(len(here)), far]))
@@ -183,7 +185,10 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
     state = _Joining(pieces, maps)
     while state.join_likeliest():
         pass
-    return np.append(np.int32(0), state.numbers()).take(labels)
+    joined = np.zeros_like(labels)
+    for piece, (window, number) in enumerate(zip(pieces.boxes, state.numbers(), strict=True)):
+        joined[window][labels[window] == piece + 1] = number
+    return joined
 
 
 class _Joining:
@@ -229,6 +234,7 @@ class _Joining:
         _, first, place = np.unique(key, return_index=True, return_inverse=True)
         summed = _summed(place, contact, len(first))
         self.pieces = Pieces(
+            boxes=old.boxes,
             area_px=area,
             peak_xy=peak_xy,
             peak=peak,

@@ -1,7 +1,7 @@
 """What the reader network says of every pixel, and the running of it."""
 
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 from polypvision.segment.levels import Levels, levels_from_json, neutral_levels
+from polypvision.segment.windows import Window
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
@@ -64,13 +65,16 @@ class Look:
     centre: NDArray[np.float32]
     to_centre_px: NDArray[np.float32]
 
-    @cached_property
-    def votes_xy(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Where each pixel says that its polyp's middle is: x and y (H, W), view pixels."""
-        height, width = self.centre.shape
-        x = self.to_centre_px[..., 0] + np.arange(width, dtype=np.float32)
-        y = self.to_centre_px[..., 1] + np.arange(height, dtype=np.float32)[:, None]
-        return np.ascontiguousarray(x), np.ascontiguousarray(y)
+    def votes_xy(self, window: Window) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Return where each pixel of a window (h, w) says that its polyp's middle is.
+
+        x and y (h, w), view pixels.
+        """
+        rows, columns = window
+        way = self.to_centre_px[window]
+        x = np.arange(columns.start, columns.stop, dtype=np.float32)
+        y = np.arange(rows.start, rows.stop, dtype=np.float32)
+        return np.add(way[..., 0], x), np.add(way[..., 1], y[:, None])
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -269,9 +273,10 @@ def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
         np.asarray(cv2.resize(one, (width, height), interpolation=cv2.INTER_LINEAR))
         for one in maps[[0, 3, 4, 5]]
     )
-    ways = np.stack([x, y], axis=-1) * np.float32(_WIDE * OFFSET_UNIT_MM * view.px_per_mm)
+    ways = np.stack([x, y])
+    ways *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
     return Look(
         tissue=_probability(tissue, levels.even[0], view.valid),
         centre=_probability(centre, 0.5, view.valid),
-        to_centre_px=ways,
+        to_centre_px=np.moveaxis(ways, 0, -1),
     )

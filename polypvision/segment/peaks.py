@@ -27,12 +27,12 @@ def local_peaks(field: NDArray[np.float32], apart_px: int, level: float) -> NDAr
     level : float
     """
     square = np.ones((2 * apart_px + 1, 2 * apart_px + 1), np.uint8)
-    top = ((field >= cv2.dilate(field, square)) & (field > level)).astype(np.uint8)
-    if not top.any():
-        return np.zeros((0, 2), np.int64)
-    plateaus = np.asarray(cv2.connectedComponents(top)[1])
+    top = (field >= cv2.dilate(field, square)) & (field > level)
     where = np.flatnonzero(top)
-    where = where[np.unique(plateaus.ravel()[where], return_index=True)[1]]
+    if not len(where):
+        return np.zeros((0, 2), np.int64)
+    plateaus = np.asarray(cv2.connectedComponents(top.view(np.uint8))[1])
+    where = where[np.unique(plateaus.take(where), return_index=True)[1]]
     places = np.column_stack(divmod(where, field.shape[1]))
     order = np.lexsort((places[:, 1], places[:, 0], -field[places[:, 0], places[:, 1]]))
     kept = np.zeros((0, 2), np.int64)
