@@ -15,7 +15,7 @@ _FOLD = 0.09
 """Depth of a dent in the margin, as a part of the diameter, that is a fold."""
 _BITE = 0.045
 """The same where a neighbour lies in the dent."""
-_BESIDE_PX = 3.0
+_BESIDE_PX = 3
 _OWN_SHARE = 0.5
 """Part of a dent's floor that must lie on the neighbour's margin."""
 
@@ -53,9 +53,9 @@ def outline_doubts(
     area = cv2.contourArea(points) / 256
     diameter = 2 * np.sqrt(area / np.pi)
     dents = _dents(points, _BITE * diameter)
-    gaps = _gaps(labels, label) if dents else np.zeros(labels.shape, np.float32)
+    beside = _beside(labels, label) if dents else np.zeros(labels.shape, np.bool_)
     for depth, floor in dents:
-        by_neighbour = np.mean(_at(gaps, floor) <= _BESIDE_PX) >= _OWN_SHARE
+        by_neighbour = _at(beside, floor).mean() >= _OWN_SHARE
         if by_neighbour:
             doubts.add("hidden")
         elif not by_neighbour and depth > _FOLD * diameter and n_mouths < 2 and not n_wounds:
@@ -65,19 +65,18 @@ def outline_doubts(
     return doubts
 
 
-def _gaps(labels: NDArray[np.int32], label: int) -> NDArray[np.float32]:
-    """Return how far the nearest neighbour's pixel is from each pixel, infinite without any."""
+def _beside(labels: NDArray[np.int32], label: int) -> NDArray[np.bool_]:
+    """Return where a neighbour's pixel is at most `_BESIDE_PX` away."""
     others = (labels != label) & (labels != 0)
-    if not others.any():
-        return np.full(labels.shape, np.inf, np.float32)
-    ground = (~others).astype(np.uint8)
-    return np.asarray(cv2.distanceTransform(ground, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
+    dy, dx = np.mgrid[-_BESIDE_PX : _BESIDE_PX + 1, -_BESIDE_PX : _BESIDE_PX + 1]
+    disc = (np.hypot(dx, dy) <= _BESIDE_PX).astype(np.uint8)
+    return np.asarray(cv2.dilate(others.view(np.uint8), disc), np.bool_)
 
 
-def _at(field: NDArray[np.float32], places: Points) -> NDArray[np.float32]:
+def _at(mask: NDArray[np.bool_], places: Points) -> NDArray[np.bool_]:
     x, y = np.round(places).astype(int).T
-    rows, columns = np.clip(y, 0, field.shape[0] - 1), np.clip(x, 0, field.shape[1] - 1)
-    return np.asarray(field[rows, columns], np.float32)
+    rows, columns = np.clip(y, 0, mask.shape[0] - 1), np.clip(x, 0, mask.shape[1] - 1)
+    return np.asarray(mask[rows, columns], np.bool_)
 
 
 def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Points]]:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.gates import COARSE_PX_PER_MM
-from polypvision.calibrate.srgb import to_linear
+from polypvision.calibrate.srgb import LINEAR_OF_CODE
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
@@ -23,7 +23,7 @@ from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap
-from polypvision.segment.windows import Window, corner_xy
+from polypvision.segment.windows import Window, corner_xy, hull_xy
 
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
@@ -41,13 +41,8 @@ _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the convex hull of a polyp: glare in it can pass for a hole or a dent."""
     filled = mask.astype(np.uint8)
-    rows = np.flatnonzero(mask.any(axis=1))
-    first = mask[rows].argmax(axis=1)
-    last = mask.shape[1] - 1 - mask[rows, ::-1].argmax(axis=1)
-    # The ends of the rows are enough: no other pixel can be a corner of the hull.
-    ends = np.column_stack([np.concatenate([first, last]), np.concatenate([rows, rows])])
-    cv2.fillConvexPoly(filled, cv2.convexHull(ends.astype(np.int32)), 1)
-    return filled.astype(np.bool_)
+    cv2.fillConvexPoly(filled, hull_xy(mask), 1)
+    return filled.view(np.bool_)
 
 
 def _mouth(view: PlateView, place_xy: Points, score: float) -> Mouth:
@@ -194,8 +189,8 @@ def body_colour(rgb: NDArray[np.uint8], mask: NDArray[np.bool_]) -> tuple[float,
     """
     inside = np.flatnonzero(mask)
     some = inside[:: len(inside) // _COLOUR_PIXELS + 1]
-    linear = to_linear(rgb.reshape(-1, 3).take(some, axis=0))
-    lightness, a, b = cv2.split(cv2.cvtColor(linear[None], cv2.COLOR_LRGB2Lab))
+    linear = cv2.LUT(rgb.reshape(-1, 3).take(some, axis=0)[None], LINEAR_OF_CODE)
+    lightness, a, b = cv2.split(cv2.cvtColor(linear, cv2.COLOR_LRGB2Lab))
     depth = lightness - cv2.magnitude(a, b)
     coloured = depth <= np.median(depth)
     return (

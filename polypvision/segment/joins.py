@@ -9,7 +9,7 @@ from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
 from polypvision.segment.maps import Look, PlateMaps
-from polypvision.segment.windows import Window, label_boxes
+from polypvision.segment.windows import Window, corner_xy, label_boxes
 
 _LINE_POINTS = 17
 
@@ -17,6 +17,8 @@ _LINE_POINTS = 17
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pieces:
     """What is known of n pieces and their k contacts, by l looks; joining adds it up.
+
+    Of a piece that touches none only its box is known; the rest is zero.
 
     Attributes
     ----------
@@ -55,20 +57,20 @@ def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
     boxes = label_boxes(labels)
     n, looks = len(boxes), maps.looks
+    pairs, contact = _contacts(labels, maps, n)
     area, mouth = np.zeros((2, n))
     peak, peak_xy, vote_xy = np.zeros((len(looks), n)), *np.zeros((2, len(looks), n, 2))
-    for piece, window in enumerate(boxes):
-        own = labels[window] == piece + 1
-        mask = own.view(np.uint8)
-        area[piece] = np.count_nonzero(own)
-        mouth[piece] = cv2.minMaxLoc(maps.mouth[window], mask)[1]
+    for piece in np.unique(pairs):
+        window = boxes[piece]
+        own = (labels[window] == piece + 1).view(np.uint8)
+        area[piece] = cv2.countNonZero(own)
+        mouth[piece] = cv2.minMaxLoc(maps.mouth[window], own)[1]
         for number, look in enumerate(looks):
-            _, peak[number, piece], _, (x, y) = cv2.minMaxLoc(look.centre[window], mask)
-            peak_xy[number, piece] = window[1].start + x, window[0].start + y
+            _, peak[number, piece], _, place_xy = cv2.minMaxLoc(look.centre[window], own)
+            peak_xy[number, piece] = corner_xy(window) + place_xy
             vote_xy[number, piece] = [
-                votes.sum(where=own, dtype=np.float64) for votes in look.votes_xy(window)
+                cv2.sumElems(cv2.copyTo(votes[window], own))[0] for votes in look.votes_xy
             ]
-    pairs, contact = _contacts(labels, maps, n)
     return Pieces(
         boxes=boxes,
         area_px=area,
@@ -93,9 +95,7 @@ def _contacts(
         if step == 1:
             here = here[here % width < width - 1]
         # Votes of neighbouring pixels of one polyp agree.
-        ways = maps.to_centre_px
-        moved = ways[divmod(here + step, width)] - ways[divmod(here, width)]
-        far = np.hypot(*(moved + divmod(step, width)[::-1]).T)
+        far = np.hypot(*(v.take(here + step) - v.take(here) for v in maps.votes_xy))
         pair = np.sort(np.column_stack([flat[here], flat[here + step]]) - 1, axis=1)
         keys.append(pair[:, 0].astype(np.int64) * n + pair[:, 1])
         sums.append(np.column_stack([np.ones(len(here)), far]))
@@ -179,10 +179,9 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
     The likeliest pair first; what it becomes is judged anew beside its neighbours.
     """
     pieces = measure_pieces(labels, maps)
-    n = len(pieces.area_px)
-    if n < 2 or not len(pieces.pairs):
-        return labels
     state = _Joining(pieces, maps)
+    if not state.join_likeliest():
+        return labels
     while state.join_likeliest():
         pass
     joined = np.zeros_like(labels)

@@ -1,7 +1,7 @@
 """What the reader network says of every pixel, and the running of it."""
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 from polypvision.segment.levels import Levels, levels_from_json, neutral_levels
-from polypvision.segment.windows import Window
 
 if TYPE_CHECKING:
     from onnxruntime import InferenceSession
@@ -65,16 +64,13 @@ class Look:
     centre: NDArray[np.float32]
     to_centre_px: NDArray[np.float32]
 
-    def votes_xy(self, window: Window) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Return where each pixel of a window (h, w) says that its polyp's middle is.
-
-        x and y (h, w), view pixels.
-        """
-        rows, columns = window
-        way = self.to_centre_px[window]
-        x = np.arange(columns.start, columns.stop, dtype=np.float32)
-        y = np.arange(rows.start, rows.stop, dtype=np.float32)
-        return np.add(way[..., 0], x), np.add(way[..., 1], y[:, None])
+    @cached_property
+    def votes_xy(self) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Where each pixel says that its polyp's middle is: x and y (H, W), view pixels."""
+        height, width = self.centre.shape
+        x = self.to_centre_px[..., 0] + np.arange(width, dtype=np.float32)
+        y = self.to_centre_px[..., 1] + np.arange(height, dtype=np.float32)[:, None]
+        return np.ascontiguousarray(x), np.ascontiguousarray(y)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

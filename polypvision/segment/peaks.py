@@ -4,6 +4,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.segment.windows import corner_xy, mask_box
+
 
 def smoothed(field: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
     """Return a map (H, W) under a Gaussian, cut off at four standard deviations."""
@@ -26,11 +28,14 @@ def local_peaks(field: NDArray[np.float32], apart_px: int, level: float) -> NDAr
         At least 1.
     level : float
     """
-    square = np.ones((2 * apart_px + 1, 2 * apart_px + 1), np.uint8)
-    top = (field >= cv2.dilate(field, square)) & (field > level)
-    where = np.flatnonzero(top)
-    if not len(where):
+    high = field > level
+    box = mask_box(high)
+    field, high = field[box], high[box]
+    if not field.size:
         return np.zeros((0, 2), np.int64)
+    square = np.ones((2 * apart_px + 1, 2 * apart_px + 1), np.uint8)
+    top = (field >= cv2.dilate(field, square)) & high
+    where = np.flatnonzero(top)
     plateaus = np.asarray(cv2.connectedComponents(top.view(np.uint8))[1])
     where = where[np.unique(plateaus.take(where), return_index=True)[1]]
     places = np.column_stack(divmod(where, field.shape[1]))
@@ -39,4 +44,4 @@ def local_peaks(field: NDArray[np.float32], apart_px: int, level: float) -> NDAr
     for place in places[order]:
         if not (np.abs(kept - place).max(axis=1) <= apart_px).any():
             kept = np.vstack([kept, place])
-    return kept
+    return np.asarray(kept + corner_xy(box)[::-1], np.int64)

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
-from polypvision.segment.windows import Window, label_boxes, mask_box
+from polypvision.segment.windows import Window, label_boxes
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
@@ -50,18 +50,19 @@ def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) ->
     tree = cKDTree(centres)
     cell, middles = _cells(x, y)
     far, near = tree.query(middles, k=3)
-    behind = far[:, 1:] - far[:, :1]
-    open_cells, crowded_cells = (behind <= _SETTLED_PX).T
+    second_close, third_close = (far[:, 1:] - far[:, :1] <= _SETTLED_PX).T
     nearest: NDArray[np.int32] = near[:, 0].astype(np.int32).take(cell)
 
-    pair = np.flatnonzero(open_cells.take(cell))
-    votes = np.column_stack([x[pair], y[pair]])
-    rivals = near[cell[pair], :2]
-    ways = np.linalg.norm(votes[:, None] - centres[rivals], axis=2)
-    nearest[pair] = np.where(ways[:, 1] < ways[:, 0], rivals[:, 1], rivals[:, 0])
+    unsure = np.flatnonzero(second_close.take(cell))
+    x, y, cell = x[unsure], y[unsure], cell[unsure]
+    one, other = centres[near[:, 0]], centres[np.where(second_close, near[:, 1], 0)]
+    # Beyond the line half way between two centres the other is nearer.
+    (across_x, across_y), half_way = (other - one).T, ((other**2 - one**2) / 2).sum(axis=1)
+    beyond = across_x[cell] * x + across_y[cell] * y > half_way[cell]
+    nearest[unsure[beyond]] = near[cell[beyond], 1]
 
-    rest = crowded_cells[cell[pair]]
-    nearest[pair[rest]] = tree.query(votes[rest])[1]
+    rest = np.flatnonzero(third_close[cell])
+    nearest[unsure[rest]] = tree.query(np.column_stack([x[rest], y[rest]]))[1]
     return nearest
 
 
@@ -89,18 +90,15 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     maps : PlateMaps
     px_per_mm : float
     """
-    pieces = np.zeros(tissue.shape, np.int32)
-    box = mask_box(tissue)
-    inside = tissue[box]
-    if not inside.size:
-        return pieces
-    owners = inside.astype(np.int32)
+    owners = tissue.astype(np.int32)
+    if not tissue.any():
+        return owners
     centres = find_centres(maps, px_per_mm)
     if len(centres):
-        x, y = (votes[inside] for votes in maps.votes_xy(box))
-        owners[inside] = _nearest(x, y, centres) + 1
+        x, y = (votes[tissue] for votes in maps.votes_xy)
+        owners[tissue] = _nearest(x, y, centres) + 1
     least_px = _CRUMB_MM2 * px_per_mm**2
-    pieces[box] = _connected(owners, least_px)
+    pieces = _connected(owners, least_px)
     _give_crumbs(tissue, pieces, float(np.sqrt(least_px)))
     return pieces
 
@@ -116,7 +114,7 @@ def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
         if np.count_nonzero(own) < least_px:
             continue
         parts = np.asarray(cv2.connectedComponents(own.view(np.uint8), connectivity=4)[1])
-        sizes = np.bincount(parts.ravel())
+        sizes = np.bincount(parts[own])
         for part in np.flatnonzero(sizes[1:] >= least_px) + 1:
             mask = parts == part
             row, column = divmod(int(mask.argmax()), mask.shape[1])

@@ -1,5 +1,7 @@
 """Windows of a picture: most of what is done for a polyp is done in a small one round it."""
 
+from math import isqrt
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,12 @@ def mask_box(mask: NDArray[np.bool_]) -> Window:
     """Return the smallest window of a mask (H, W); an empty one of an empty mask."""
     left, top, width, height = cv2.boundingRect(mask.view(np.uint8))
     return slice(top, top + height), slice(left, left + width)
+
+
+def hull_xy(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """Return the pixels x, y (n, 2) at the corners of a mask's convex hull."""
+    outlines, _ = cv2.findContours(mask.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return np.asarray(cv2.convexHull(np.concatenate(outlines)), np.int32).reshape(-1, 2)
 
 
 def label_boxes(labels: NDArray[np.int32]) -> list[Window]:
@@ -40,6 +48,21 @@ def label_boxes(labels: NDArray[np.int32]) -> list[Window]:
         (slice(a, max(a, b)), slice(c, max(c, d)))
         for a, b, c, d in np.column_stack([top, bottom, left, right])[1:].tolist()
     ]
+
+
+def sparse(mask: NDArray[np.bool_], enough_px: int) -> Window:
+    """Return the steps in rows and columns that leave at least so many pixels of a mask, if it can.
+
+    What is smooth over a polyp is as well known from every second or third row and column.
+
+    Examples
+    --------
+    >>> large = np.ones((200, 200), np.bool_)
+    >>> large[sparse(large, 2500)].shape
+    (50, 50)
+    """
+    step = max(1, isqrt(np.count_nonzero(mask) // enough_px))
+    return slice(None, None, step), slice(None, None, step)
 
 
 def widened(window: Window, margin_px: int, shape: tuple[int, ...]) -> Window:
