@@ -10,6 +10,7 @@ from polypvision.calibrate.view import PlateView
 from polypvision.segment.joins import join_pieces
 from polypvision.segment.levels import Levels
 from polypvision.segment.maps import Look, PlateMaps
+from polypvision.segment.medians import median
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
 from polypvision.segment.windows import Window, hull_xy, label_boxes, sparse
@@ -91,7 +92,7 @@ def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, f
     tissue = float(np.clip(cv2.mean(look.tissue[window], inside)[0], 1e-3, 1 - 1e-3))
     some = sparse(mask, _ENOUGH_VOTES)
     x, y = (votes[window][some][mask[some]] for votes in look.votes_xy)
-    spread = cv2.mean(cv2.magnitude(x - np.median(x), y - np.median(y)))[0]
+    spread = cv2.mean(cv2.magnitude(x - np.float32(median(x)), y - np.float32(median(y))))[0]
     return (
         float(np.log(tissue / (1 - tissue))),
         float(cv2.minMaxLoc(look.centre[window], inside)[1]),
@@ -122,7 +123,7 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
     labels = join_pieces(cut_pieces(tissue, maps, view.px_per_mm), maps)
     min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
     free = np.ones(labels.shape, np.bool_)
-    found: list[tuple[int, Candidate]] = []
+    found: list[tuple[int, Window, NDArray[np.bool_]]] = []
     for number, window in enumerate(label_boxes(labels), start=1):
         region = labels[window] == number
         if np.count_nonzero(region) < min_area_px:
@@ -134,9 +135,11 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
         free[window] &= ~mask
         row, column = divmod(int(mask.argmax()), mask.shape[1])
         first = (window[0].start + row) * labels.shape[1] + window[1].start + column
-        evidence = _evidence(window, mask, maps)
-        found.append((first, Candidate(window=window, mask=mask, evidence=evidence)))
-    return [candidate for _, candidate in sorted(found, key=lambda item: item[0])]
+        found.append((first, window, mask))
+    return [
+        Candidate(window=window, mask=mask, evidence=_evidence(window, mask, maps))
+        for _, window, mask in sorted(found, key=lambda item: item[0])
+    ]
 
 
 def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
