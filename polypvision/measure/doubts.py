@@ -16,6 +16,9 @@ _FOLD = 0.09
 _BITE = 0.045
 """The same where a neighbour lies in the dent."""
 _BESIDE_PX = 3
+_AROUND = np.mgrid[-_BESIDE_PX : _BESIDE_PX + 1, -_BESIDE_PX : _BESIDE_PX + 1].reshape(2, -1)
+_NEAR_XY = _AROUND[:, np.hypot(*_AROUND) <= _BESIDE_PX]
+"""Steps x and y (2, k) to the pixels so near."""
 _OWN_SHARE = 0.5
 """Part of a dent's floor that must lie on the neighbour's margin."""
 
@@ -53,9 +56,8 @@ def outline_doubts(
     area = cv2.contourArea(points) / 256
     diameter = 2 * np.sqrt(area / np.pi)
     dents = _dents(points, _BITE * diameter)
-    beside = _beside(labels, label) if dents else np.zeros(labels.shape, np.bool_)
     for depth, floor in dents:
-        by_neighbour = _at(beside, floor).mean() >= _OWN_SHARE
+        by_neighbour = _beside(labels, label, floor).mean() >= _OWN_SHARE
         if by_neighbour:
             doubts.add("hidden")
         elif not by_neighbour and depth > _FOLD * diameter and n_mouths < 2 and not n_wounds:
@@ -65,18 +67,13 @@ def outline_doubts(
     return doubts
 
 
-def _beside(labels: NDArray[np.int32], label: int) -> NDArray[np.bool_]:
-    """Return where a neighbour's pixel is at most `_BESIDE_PX` away."""
-    others = (labels != label) & (labels != 0)
-    dy, dx = np.mgrid[-_BESIDE_PX : _BESIDE_PX + 1, -_BESIDE_PX : _BESIDE_PX + 1]
-    disc = (np.hypot(dx, dy) <= _BESIDE_PX).astype(np.uint8)
-    return np.asarray(cv2.dilate(others.view(np.uint8), disc), np.bool_)
-
-
-def _at(mask: NDArray[np.bool_], places: Points) -> NDArray[np.bool_]:
-    x, y = np.round(places).astype(int).T
-    rows, columns = np.clip(y, 0, mask.shape[0] - 1), np.clip(x, 0, mask.shape[1] - 1)
-    return np.asarray(mask[rows, columns], np.bool_)
+def _beside(labels: NDArray[np.int32], label: int, places: Points) -> NDArray[np.bool_]:
+    """Return at which places (n, 2) a neighbour's pixel is at most `_BESIDE_PX` away."""
+    x, y = (np.round(side).astype(np.int64)[:, None] for side in places.T)
+    rows = np.clip(y + _NEAR_XY[1], 0, labels.shape[0] - 1)
+    columns = np.clip(x + _NEAR_XY[0], 0, labels.shape[1] - 1)
+    near = labels[rows, columns]
+    return np.asarray(((near != label) & (near != 0)).any(axis=1), np.bool_)
 
 
 def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Points]]:

@@ -123,53 +123,54 @@ def join_evidence(
     radius = np.sqrt(area.max(axis=1) / np.pi)
     rim = 2 * np.sqrt(np.pi * area.min(axis=1))
     length, disagreement = pieces.contact[rows].T
-    (apart, votes_apart, lower, dip), *wide = (
-        _between(pieces, look, number, pair, radius) for number, look in enumerate(looks)
-    )
+    apart, votes_apart, lower, dip = _between(pieces, looks, pair, radius)
+    log_apart, log_votes = np.log(apart + 0.1), np.log(votes_apart + 0.1)
+    relative_dip = dip / (lower + 0.02)
     step = disagreement / length / radius
     mouths = np.sort(pieces.mouth[pair], axis=1)
-    evidence = np.column_stack(
-        [
-            np.log(apart + 0.1),
-            np.log(votes_apart + 0.1),
-            np.minimum(votes_apart, 2),
-            np.log(step + 0.03),
-            step / (votes_apart + 0.1),
-            np.log(area.min(axis=1) / area.max(axis=1)),
-            np.log(length / rim + 0.05),
-            lower,
-            dip,
-            dip / (lower + 0.02),
-            mouths[:, 0],
-            mouths[:, 1],
-        ]
-    )
-    for apart, votes_apart, lower, dip in wide:
-        peaks, votes = np.log(apart + 0.1), np.log(votes_apart + 0.1)
-        evidence = np.column_stack([evidence, peaks, votes, lower, dip, dip / (lower + 0.02)])
-    return evidence
+    near = [
+        log_apart[0],
+        log_votes[0],
+        np.minimum(votes_apart[0], 2),
+        np.log(step + 0.03),
+        step / (votes_apart[0] + 0.1),
+        np.log(area.min(axis=1) / area.max(axis=1)),
+        np.log(length / rim + 0.05),
+        lower[0],
+        dip[0],
+        relative_dip[0],
+        mouths[:, 0],
+        mouths[:, 1],
+    ]
+    wide = np.stack([log_apart, log_votes, lower, dip, relative_dip], axis=1)[1:]
+    return np.concatenate([near, *wide]).T
 
 
 def _between(
-    pieces: Pieces, look: Look, number: int, pair: NDArray[np.int64], radius: NDArray[np.float64]
+    pieces: Pieces, looks: tuple[Look, ...], pair: NDArray[np.int64], radius: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], ...]:
-    """Return what one look tells of pairs (m, 2) of pieces, each (m,).
+    """Return what each look tells of pairs (m, 2) of pieces, each (l, m).
 
     In radii, the ways between the peaks and between the mean votes; the lower peak; and how deep
     the middles' map falls between them.
     """
-    mean = pieces.vote_xy[number][pair] / pieces.area_px[pair][..., None]
-    ends = pieces.peak_xy[number][pair]
-    way = ends[:, 1] - ends[:, 0]
-    ticks = np.linspace(0, 1, _LINE_POINTS)
-    line = ends[:, :1] + ticks[None, :, None] * way[:, None]
-    along = map_coordinates(look.centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
-    lower = pieces.peak[number][pair].min(axis=1)
+    mean = pieces.vote_xy[:, pair] / pieces.area_px[pair][..., None]
+    ends = pieces.peak_xy[:, pair]
+    way = ends[:, :, 1] - ends[:, :, 0]
+    ticks = np.linspace(0, 1, _LINE_POINTS)[:, None]
+    lines = ends[:, :, :1] + ticks * way[:, :, None]
+    along = np.array(
+        [
+            map_coordinates(look.centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
+            for look, line in zip(looks, lines, strict=True)
+        ]
+    )
+    lower = pieces.peak[:, pair].min(axis=2)
     return (
-        np.linalg.norm(way, axis=1) / radius,
-        np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius,
+        np.hypot(*np.moveaxis(way, -1, 0)) / radius,
+        np.hypot(*np.moveaxis(mean[:, :, 0] - mean[:, :, 1], -1, 0)) / radius,
         lower,
-        lower - along.min(axis=1),
+        lower - along.min(axis=2),
     )
 
 
