@@ -60,7 +60,7 @@ def find_wound(
         return Wound(outlines_xy=(), area_px=0.0, margin_px=0.0)
     regions = np.asarray(cv2.connectedComponents(seen.view(np.uint8))[1])
     # Ground is 0 and counts nothing.
-    large = np.bincount(regions[seen]) >= max(least_mm2 * px_per_mm**2, 1)
+    large = np.bincount(regions[seen], minlength=1) >= max(least_mm2 * px_per_mm**2, 1)
     outlines = [mask_outline(regions == index) for index in np.flatnonzero(large)]
     living = mask & ~large[regions]
     return Wound(

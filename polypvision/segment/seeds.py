@@ -38,7 +38,9 @@ def find_centres(maps: PlateMaps, px_per_mm: float) -> Points:
     return np.asarray(peaks[:, ::-1], np.float64)
 
 
-def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) -> NDArray[np.int32]:
+def nearest_centres(
+    x: NDArray[np.float32], y: NDArray[np.float32], centres: Points
+) -> NDArray[np.int32]:
     """Return which centre (m, 2) is nearest to each vote (n,).
 
     Votes crowd round the middles, so most are settled by the cell of some pixels that they fall
@@ -96,7 +98,7 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     centres = find_centres(maps, px_per_mm)
     if len(centres):
         x, y = (votes[tissue] for votes in maps.votes_xy)
-        owners[tissue] = _nearest(x, y, centres) + 1
+        owners[tissue] = nearest_centres(x, y, centres) + 1
     least_px = _CRUMB_MM2 * px_per_mm**2
     pieces = _connected(owners, least_px)
     _give_crumbs(tissue, pieces, float(np.sqrt(least_px)))
