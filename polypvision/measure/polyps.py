@@ -35,8 +35,6 @@ _FROM_CARD = {"markers", "lens", "focal-length"}
 _CARD_FAR = 0.01
 """Relative uncertainty of a length from these, beyond which a second card
 is advised: as much as all else together on a good photo (own choice)."""
-
-
 _CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 
 

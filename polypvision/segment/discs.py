@@ -13,7 +13,7 @@ from polypvision.segment.maps import Look, PlateMaps
 from polypvision.segment.medians import median
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
-from polypvision.segment.windows import Window, hull_xy, label_boxes, sparse
+from polypvision.segment.windows import Window, first_pixel, hull_xy, label_boxes, sparse
 
 TISSUE_LEVEL = 0.5
 MIN_DIAMETER_MM = 2.5
@@ -92,7 +92,7 @@ def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, f
     tissue = float(np.clip(cv2.mean(look.tissue[window], inside)[0], 1e-3, 1 - 1e-3))
     some = sparse(mask, _ENOUGH_VOTES)
     x, y = (votes[window][some][mask[some]] for votes in look.votes_xy)
-    spread = cv2.mean(cv2.magnitude(x - np.float32(median(x)), y - np.float32(median(y))))[0]
+    spread = cv2.mean(cv2.magnitude(x - median(x), y - median(y)))[0]
     return (
         float(np.log(tissue / (1 - tissue))),
         float(cv2.minMaxLoc(look.centre[window], inside)[1]),
@@ -123,7 +123,7 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
     labels = join_pieces(cut_pieces(tissue, maps, view.px_per_mm), maps)
     min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
     free = np.ones(labels.shape, np.bool_)
-    found: list[tuple[int, Window, NDArray[np.bool_]]] = []
+    found: list[tuple[Window, NDArray[np.bool_]]] = []
     for number, window in enumerate(label_boxes(labels), start=1):
         region = labels[window] == number
         if np.count_nonzero(region) < min_area_px:
@@ -133,12 +133,11 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
         if not mask.any():
             continue
         free[window] &= ~mask
-        row, column = divmod(int(mask.argmax()), mask.shape[1])
-        first = (window[0].start + row) * labels.shape[1] + window[1].start + column
-        found.append((first, window, mask))
+        found.append((window, mask))
+    found.sort(key=lambda one: first_pixel(*one))
     return [
         Candidate(window=window, mask=mask, evidence=_evidence(window, mask, maps))
-        for _, window, mask in sorted(found, key=lambda item: item[0])
+        for window, mask in found
     ]
 
 

@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
-from polypvision.segment.windows import Window, label_boxes
+from polypvision.segment.windows import Window, first_pixel, label_boxes
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
@@ -110,7 +110,7 @@ def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
 
     Crumbs, smaller than ``least_px``, are left out.
     """
-    found: list[tuple[int, Window, NDArray[np.bool_]]] = []
+    found: list[tuple[Window, NDArray[np.bool_]]] = []
     for owner, window in enumerate(label_boxes(owners), start=1):
         own = owners[window] == owner
         if np.count_nonzero(own) < least_px:
@@ -118,12 +118,10 @@ def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
         parts = np.asarray(cv2.connectedComponents(own.view(np.uint8), connectivity=4)[1])
         sizes = np.bincount(parts[own])
         for part in np.flatnonzero(sizes[1:] >= least_px) + 1:
-            mask = parts == part
-            row, column = divmod(int(mask.argmax()), mask.shape[1])
-            first = (window[0].start + row) * owners.shape[1] + window[1].start + column
-            found.append((first, window, mask))
+            found.append((window, parts == part))
+    found.sort(key=lambda one: first_pixel(*one))
     pieces = np.zeros(owners.shape, np.int32)
-    for number, (_, window, mask) in enumerate(sorted(found, key=lambda one: one[0]), start=1):
+    for number, (window, mask) in enumerate(found, start=1):
         pieces[window][mask] = number
     return pieces
 

@@ -74,6 +74,12 @@ def widened(window: Window, margin_px: int, shape: tuple[int, ...]) -> Window:
     return rows, columns
 
 
+def first_pixel(window: Window, mask: NDArray[np.bool_]) -> tuple[int, int]:
+    """Return row and column, in the whole picture, of the first pixel by rows of a mask (h, w)."""
+    row, column = divmod(int(mask.argmax()), mask.shape[1])
+    return window[0].start + row, window[1].start + column
+
+
 def corner_xy(window: Window) -> NDArray[np.float64]:
     """Return x and y (2,) of a window's first pixel."""
     return np.array([window[1].start, window[0].start], np.float64)
