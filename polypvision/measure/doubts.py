@@ -15,7 +15,10 @@ _FOLD = 0.09
 """Depth of a dent in the margin, as a part of the diameter, that is a fold."""
 _BITE = 0.045
 """The same where a neighbour lies in the dent."""
-_BESIDE_PX = 3.0
+_BESIDE_PX = 3
+_AROUND = np.mgrid[-_BESIDE_PX : _BESIDE_PX + 1, -_BESIDE_PX : _BESIDE_PX + 1].reshape(2, -1)
+_NEAR_XY = _AROUND[:, np.hypot(*_AROUND) <= _BESIDE_PX]
+"""Steps x and y (2, k) to the pixels so near."""
 _OWN_SHARE = 0.5
 """Part of a dent's floor that must lie on the neighbour's margin."""
 
@@ -53,9 +56,8 @@ def outline_doubts(
     area = cv2.contourArea(points) / 256
     diameter = 2 * np.sqrt(area / np.pi)
     dents = _dents(points, _BITE * diameter)
-    gaps = _gaps(labels, label) if dents else np.zeros(labels.shape, np.float32)
     for depth, floor in dents:
-        by_neighbour = np.mean(_at(gaps, floor) <= _BESIDE_PX) >= _OWN_SHARE
+        by_neighbour = _beside(labels, label, floor).mean() >= _OWN_SHARE
         if by_neighbour:
             doubts.add("hidden")
         elif not by_neighbour and depth > _FOLD * diameter and n_mouths < 2 and not n_wounds:
@@ -65,19 +67,13 @@ def outline_doubts(
     return doubts
 
 
-def _gaps(labels: NDArray[np.int32], label: int) -> NDArray[np.float32]:
-    """Return how far the nearest neighbour's pixel is from each pixel, infinite without any."""
-    others = (labels != label) & (labels != 0)
-    if not others.any():
-        return np.full(labels.shape, np.inf, np.float32)
-    ground = (~others).astype(np.uint8)
-    return np.asarray(cv2.distanceTransform(ground, cv2.DIST_L2, cv2.DIST_MASK_PRECISE), np.float32)
-
-
-def _at(field: NDArray[np.float32], places: Points) -> NDArray[np.float32]:
-    x, y = np.round(places).astype(int).T
-    rows, columns = np.clip(y, 0, field.shape[0] - 1), np.clip(x, 0, field.shape[1] - 1)
-    return np.asarray(field[rows, columns], np.float32)
+def _beside(labels: NDArray[np.int32], label: int, places: Points) -> NDArray[np.bool_]:
+    """Return at which places (n, 2) a neighbour's pixel is at most `_BESIDE_PX` away."""
+    x, y = (np.round(side).astype(np.int64)[:, None] for side in places.T)
+    rows = np.clip(y + _NEAR_XY[1], 0, labels.shape[0] - 1)
+    columns = np.clip(x + _NEAR_XY[0], 0, labels.shape[1] - 1)
+    near = labels[rows, columns]
+    return np.asarray(((near != label) & (near != 0)).any(axis=1), np.bool_)
 
 
 def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Points]]:
@@ -89,15 +85,15 @@ def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Poin
     if defects is None:
         return []
     dents = []
-    for start, end, _, fixed in np.asarray(defects).reshape(-1, 4):
-        depth = float(fixed) / 256 / 16
-        if depth <= least_px:
-            continue
+    defects = np.asarray(defects).reshape(-1, 4)
+    depths = defects[:, 3] / 256 / 16
+    deep = depths > least_px
+    for (start, end, *_), depth in zip(defects[deep], depths[deep], strict=True):
         steps = (int(end) - int(start)) % len(points)
         floor = points[(int(start) + np.arange(steps + 1)) % len(points)] / 16
         # The lips themselves belong to either side.
         inner = floor[len(floor) // 6 : len(floor) - len(floor) // 6]
-        dents.append((depth, np.asarray(inner, np.float64)))
+        dents.append((float(depth), np.asarray(inner, np.float64)))
     return dents
 
 
@@ -107,10 +103,11 @@ def _is_slanted(outline: Points, area: float) -> bool:
     if not moments["m00"]:
         return False
     xx, yy, xy = (moments[name] / moments["m00"] for name in ("mu20", "mu02", "mu11"))
-    values, axes = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
-    short, long = 2 * np.sqrt(np.maximum(values, 1e-9))
+    mean, half = (xx + yy) / 2, float(np.hypot((xx - yy) / 2, xy))
+    short, long = (2 * np.sqrt(max(value, 1e-9)) for value in (mean - half, mean + half))
     if short / long >= _OBLIQUE:
         return False
+    _, axes = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))
     middle = np.array([moments["m10"], moments["m01"]]) / moments["m00"]
     turn = np.arange(90) * (2 * np.pi / 90)
     ellipse = middle + np.stack([short * np.cos(turn), long * np.sin(turn)], 1) @ axes.T

@@ -1,13 +1,14 @@
 """Every polyp's size, wound and colour, in mm, each with its standard uncertainty."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from skimage.color import rgb2lab
 
 from polypvision.calibrate.gates import COARSE_PX_PER_MM
+from polypvision.calibrate.srgb import LINEAR_OF_CODE
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.budget import ScalePart, budget_lines, combined
 from polypvision.measure.doubts import outline_doubts
@@ -17,12 +18,14 @@ from polypvision.measure.localisation import (
     wound_border_err_mm2,
 )
 from polypvision.measure.shape import mask_outline, perimeter, polygon_centroid
-from polypvision.measure.sizes import mouth_flags, outline_size
+from polypvision.measure.sizes import OutlineSize, mouth_flags, outline_size
 from polypvision.measure.wounds import Wound, find_wound
 from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
 from polypvision.segment.maps import PlateMaps
-from polypvision.segment.polyp_map import PolypMap, polyp_windows
+from polypvision.segment.medians import median
+from polypvision.segment.polyp_map import PolypMap
+from polypvision.segment.windows import Window, corner_xy, hull_xy
 
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
@@ -32,41 +35,14 @@ _FROM_CARD = {"markers", "lens", "focal-length"}
 _CARD_FAR = 0.01
 """Relative uncertainty of a length from these, beyond which a second card
 is advised: as much as all else together on a good photo (own choice)."""
-
-
-def _touches_edge(mask: NDArray[np.bool_], valid: NDArray[np.bool_]) -> bool:
-    """Whether the polyp reaches the end of the measured area. Both windows carry a margin."""
-    reach = mask.copy()
-    reach[1:] |= mask[:-1]
-    reach[:-1] |= mask[1:]
-    reach[:, 1:] |= mask[:, :-1]
-    reach[:, :-1] |= mask[:, 1:]
-    on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
-    return bool(on_border or (reach & ~valid).any())
+_CROSS = np.array([[0, 1, 0], [1, 1, 1], [0, 1, 0]], np.uint8)
 
 
 def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return the convex hull of a polyp: glare in it can pass for a hole or a dent."""
     filled = mask.astype(np.uint8)
-    rows = np.flatnonzero(mask.any(axis=1))
-    first = mask[rows].argmax(axis=1)
-    last = mask.shape[1] - 1 - mask[rows, ::-1].argmax(axis=1)
-    # The ends of the rows are enough: no other pixel can be a corner of the hull.
-    ends = np.column_stack([np.concatenate([first, last]), np.concatenate([rows, rows])])
-    cv2.fillConvexPoly(filled, cv2.convexHull(ends.astype(np.int32)), 1)
-    return filled.astype(np.bool_)
-
-
-def _touches_neighbour(labels: NDArray[np.int32], label: int) -> bool:
-    own = labels == label
-    other = ~own & (labels != 0)
-    near = other.any() and (
-        (own[1:] & other[:-1]).any()
-        or (own[:-1] & other[1:]).any()
-        or (own[:, 1:] & other[:, :-1]).any()
-        or (own[:, :-1] & other[:, 1:]).any()
-    )
-    return bool(near)
+    cv2.fillConvexPoly(filled, hull_xy(mask), 1)
+    return filled.view(np.bool_)
 
 
 def _mouth(view: PlateView, place_xy: Points, score: float) -> Mouth:
@@ -118,74 +94,123 @@ def measure_polyps(
     tuple of Polyp
         In the order of the labels.
     """
-    windows = polyp_windows(polyp_map.labels, margin_px=6)
+    # Each step is done for all polyps before the next one: code that has just run runs faster than
+    # code that all the other steps have driven out of the processor's cache.
+    discs = [
+        _disc(view, polyp_map, label, window)
+        for label, window in enumerate(polyp_map.windows(margin_px=6), start=1)
+    ]
+    sizes = [_sized(view, maps, disc) for disc in discs]
+    wounds = [_wounded(view, maps, disc) for disc in discs]
+    colours = [body_colour(view.rgb[disc.window], disc.mask) for disc in discs]
+    flags = [
+        _flags(view, disc, size, wound.wound, len(seen.scores))
+        | mouth_flags(len(seen.scores), seen.two_mouths_probability, normal_mouths)
+        for disc, size, wound, seen in zip(discs, sizes, wounds, mouths, strict=True)
+    ]
     return tuple(
-        _measure(
-            view, maps, polyp_map, index + 1, windows[index].slices, mouths[index], normal_mouths
+        _polyp(view, *known)
+        for known in zip(
+            discs, polyp_map.scores, sizes, wounds, mouths, colours, flags, strict=True
         )
-        for index in range(polyp_map.n_polyps)
     )
 
 
-def _measure(
-    view: PlateView,
-    maps: PlateMaps,
-    polyp_map: PolypMap,
-    label: int,
-    window: tuple[slice, slice],
-    mouths: PolypMouths,
-    normal_mouths: int,
-) -> Polyp:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Disc:
+    """A polyp in its window: its mask, all labels there, its outline there and on the plate."""
+
+    label: int
+    window: Window
+    labels: NDArray[np.int32]
+    mask: NDArray[np.bool_]
+    outline_xy: Points
+    outline_mm: Points
+    centre_mm: Points
+
+
+def _disc(view: PlateView, polyp_map: PolypMap, label: int, window: Window) -> _Disc:
     labels = polyp_map.labels[window]
     mask = labels == label
-    rgb = view.rgb[window]
-    corner = np.array([window[1].start, window[0].start], dtype=np.float64)
     outline = mask_outline(mask)
-    outline_mm = view.to_mm(outline + corner)
-    centre = polygon_centroid(outline_mm)
-    parts = _scale_parts(view, centre)
-    relative = combined(part.change for part in parts)
-    band = band_width_mm(maps.tissue[window], mask, view.px_per_mm, perimeter(outline_mm))
-    outline_err = outline_err_mm(band, view.edge_width_mm)
-    size = outline_size(outline_mm, relative, outline_err)
-
-    pixels = rgb[mask]
-    body = body_colour(pixels)
-    wound = find_wound(maps.wound[window], mask, view.px_per_mm)
-    wound_mm2 = wound.area_px / view.px_per_mm**2
-    margin_mm = wound.margin_px / view.px_per_mm
-    border_err = wound_border_err_mm2(maps.wound[window], mask, view.px_per_mm)
-    budget = budget_lines(
-        parts, size, outline_err, wound_mm2=wound_mm2, wound_border_err_mm2=border_err
-    )
-    clipped = np.asarray(cv2.inRange(rgb, (_GLARE_CODE,) * 3, (255,) * 3), np.bool_)
-    if view.clipped is not None:
-        clipped |= view.clipped[window]
-    flags = _flags(mask, labels, label, clipped, view.valid[window], wound)
-    flags |= outline_doubts(
-        outline,
-        labels,
-        label,
-        n_mouths=len(mouths.places_xy),
-        n_wounds=len(wound.outlines_xy),
-        at_edge="touches-edge" in flags,
-    )
-    if size.irregular:
-        flags.add("irregular")
-    if combined(part.change for part in parts if part.name in _FROM_CARD) > _CARD_FAR:
-        flags.add("card-far")
-    if view.photo_px_per_mm(centre) < COARSE_PX_PER_MM:
-        flags.add("coarse")
-    flags |= mouth_flags(len(mouths.places_xy), mouths.two_mouths_probability, normal_mouths)
-    centre_px = view.to_photo(centre[None, :])[0]
-    return Polyp(
+    outline_mm = view.to_mm(outline + corner_xy(window))
+    return _Disc(
         label=label,
-        x_mm=float(centre[0]),
-        y_mm=float(centre[1]),
+        window=window,
+        labels=labels,
+        mask=mask,
+        outline_xy=outline,
+        outline_mm=outline_mm,
+        centre_mm=polygon_centroid(outline_mm),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sized:
+    """A polyp's size, and what it is uncertain by."""
+
+    size: OutlineSize
+    parts: list[ScalePart]
+    outline_err_mm: float
+
+
+def _sized(view: PlateView, maps: PlateMaps, disc: _Disc) -> _Sized:
+    parts = _scale_parts(view, disc.centre_mm)
+    length_mm = perimeter(disc.outline_mm)
+    band = band_width_mm(maps.tissue[disc.window], disc.mask, view.px_per_mm, length_mm)
+    outline_err = outline_err_mm(band, view.edge_width_mm)
+    relative = combined(part.change for part in parts)
+    return _Sized(
+        size=outline_size(disc.outline_mm, relative, outline_err),
+        parts=parts,
+        outline_err_mm=outline_err,
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Wounded:
+    """A polyp's wound, and what its border leaves uncertain."""
+
+    wound: Wound
+    border_err_mm2: float
+
+
+def _wounded(view: PlateView, maps: PlateMaps, disc: _Disc) -> _Wounded:
+    exposed = maps.wound[disc.window]
+    return _Wounded(
+        wound=find_wound(exposed, disc.mask, view.px_per_mm),
+        border_err_mm2=wound_border_err_mm2(exposed, disc.mask, view.px_per_mm),
+    )
+
+
+def _polyp(
+    view: PlateView,
+    disc: _Disc,
+    score: float,
+    sized: _Sized,
+    wounded: _Wounded,
+    mouths: PolypMouths,
+    colour_lab: tuple[float, float, float],
+    flags: set[str],
+) -> Polyp:
+    size, wound = sized.size, wounded.wound
+    wound_mm2 = wound.area_px / view.px_per_mm**2
+    budget = budget_lines(
+        sized.parts,
+        size,
+        sized.outline_err_mm,
+        wound_mm2=wound_mm2,
+        wound_border_err_mm2=wounded.border_err_mm2,
+    )
+    centre_px = view.to_photo(disc.centre_mm[None, :])[0]
+    return Polyp(
+        label=disc.label,
+        x_mm=float(disc.centre_mm[0]),
+        y_mm=float(disc.centre_mm[1]),
         x_px=float(centre_px[0]),
         y_px=float(centre_px[1]),
-        outline_px=view.to_photo(outline_mm),
-        outline_mm=outline_mm,
+        outline_px=view.to_photo(disc.outline_mm),
+        outline_mm=disc.outline_mm,
         diameter_mm=size.diameter_mm,
         diameter_mm_err=size.diameter_mm_err,
         feret_max_mm=size.feret_max_mm,
@@ -198,45 +223,62 @@ def _measure(
         two_mouths_probability=mouths.two_mouths_probability,
         wound_mm2=wound_mm2,
         wound_mm2_err=combined(line.wound_mm2 for line in budget),
-        wound_margin_mm=margin_mm,
+        wound_margin_mm=wound.margin_px / view.px_per_mm,
         wound_outlines_px=tuple(
-            view.to_photo(view.to_mm(part + corner)) for part in wound.outlines_xy
+            view.to_photo(view.to_mm(part + corner_xy(disc.window))) for part in wound.outlines_xy
         ),
-        colour_lab=(float(body[0]), float(body[1]), float(body[2])),
-        score=polyp_map.scores[label - 1],
+        colour_lab=colour_lab,
+        score=score,
         flags=tuple(flags),
         budget=budget,
     )
 
 
-def body_colour(rgb: NDArray[np.uint8]) -> NDArray[np.float64]:
-    """Return the CIELAB colour (3,) of a polyp's disc from its pixels (n, 3).
+def body_colour(rgb: NDArray[np.uint8], mask: NDArray[np.bool_]) -> tuple[float, float, float]:
+    """Return the CIELAB colour of a polyp's disc: its mask (h, w) in its window (h, w, 3).
 
-    It is the median of their darker, more coloured half: a fresh cut can be pale over a third of a
-    small piece, which would drag a plain median. Of very many pixels only some are looked at.
+    It is the median of its pixels' darker, more coloured half: a fresh cut can be pale over a third
+    of a small piece, which would drag a plain median. Of very many pixels only some are looked at.
     """
-    some = rgb[:: len(rgb) // _COLOUR_PIXELS + 1]
-    pixels = rgb2lab(some.astype(np.float32) / 255)
-    depth = pixels[:, 0] - np.hypot(pixels[:, 1], pixels[:, 2])
-    coloured = pixels[depth <= np.median(depth)]
-    return np.asarray(np.median(coloured, axis=0), np.float64)
+    inside = np.flatnonzero(mask)
+    some = inside[:: len(inside) // _COLOUR_PIXELS + 1]
+    linear = cv2.LUT(rgb.reshape(-1, 3).take(some, axis=0)[None], LINEAR_OF_CODE)
+    lightness, a, b = (one[0] for one in cv2.split(cv2.cvtColor(linear, cv2.COLOR_LRGB2Lab)))
+    depth = lightness - np.sqrt(a * a + b * b)
+    coloured = depth <= median(depth)
+    return median(lightness[coloured]), median(a[coloured]), median(b[coloured])
 
 
-def _flags(
-    mask: NDArray[np.bool_],
-    labels: NDArray[np.int32],
-    label: int,
-    clipped: NDArray[np.bool_],
-    valid: NDArray[np.bool_],
-    wound: Wound,
-) -> set[str]:
+def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: int) -> set[str]:
     flags: set[str] = set()
-    if _touches_edge(mask, valid):
+    mask, window = disc.mask, disc.window
+    reach = cv2.dilate(mask.view(np.uint8), _CROSS).view(np.bool_)
+    # The windows carry a margin, except where the view ends.
+    on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
+    if on_border or (reach > view.valid[window]).any():
         flags.add("touches-edge")
-    if _touches_neighbour(labels, label):
+    other = (disc.labels != 0) & ~mask
+    if (reach & other).any():
         flags.add("touching")
-    if clipped.any() and clipped[_hull(mask) & ((labels == 0) | mask)].mean() > _GLARE_SHARE:
+    clipped = np.asarray(cv2.inRange(view.rgb[window], (_GLARE_CODE,) * 3, (255,) * 3), np.bool_)
+    if view.clipped is not None:
+        clipped |= view.clipped[window]
+    if clipped.any() and clipped[_hull(mask) & ~other].mean() > _GLARE_SHARE:
         flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")
+    flags |= outline_doubts(
+        disc.outline_xy,
+        disc.labels,
+        disc.label,
+        n_mouths=n_mouths,
+        n_wounds=len(wound.outlines_xy),
+        at_edge="touches-edge" in flags,
+    )
+    if sized.size.irregular:
+        flags.add("irregular")
+    if combined(part.change for part in sized.parts if part.name in _FROM_CARD) > _CARD_FAR:
+        flags.add("card-far")
+    if view.photo_px_per_mm(disc.centre_mm) < COARSE_PX_PER_MM:
+        flags.add("coarse")
     return flags

@@ -6,16 +6,18 @@ of pixel counting (a raster disc's maximum Feret diameter reads 1.5 to 1.8 px to
 
 import cv2
 import numpy as np
-from contourpy import contour_generator
+from contourpy import FillType, LineType, SerialContourGenerator, ZInterp
 from numpy.typing import NDArray
 
 from polypvision.reading import Points
+from polypvision.segment.windows import corner_xy, mask_box
 
 _SMOOTH_PX = 1.0
 """Smoothing of the mask before its outline is taken. It moves the outline of a disc of radius r
 inwards by sigma^2 / (2 r): 0.02 px at 2 mm radius."""
 _BESIDE_PX = 4
 """How far the smoothing reaches: four standard deviations."""
+_NO_MASK = np.array(False)
 
 
 def mask_outline(mask: NDArray[np.bool_]) -> Points:
@@ -37,15 +39,35 @@ def mask_outline(mask: NDArray[np.bool_]) -> Points:
     >>> abs(equivalent_diameter(polygon_area(mask_outline(disc))) - 100) < 0.1
     True
     """
-    own = mask.astype(np.float32)
+    box = mask_box(mask)
+    own = mask[box].astype(np.float32)
     padded = cv2.copyMakeBorder(own, *(_BESIDE_PX,) * 4, cv2.BORDER_CONSTANT, value=0)
     side = 2 * _BESIDE_PX + 1
-    smooth = cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX)
-    outlines = [np.asarray(line) for line in contour_generator(z=smooth).lines(0.5)]
+    smooth = np.asarray(cv2.GaussianBlur(padded, (side, side), _SMOOTH_PX), np.float64)
+    outlines = _contours(smooth, 0.5)
     if not outlines:
         return np.zeros((0, 2))
-    longest: Points = np.asarray(max(outlines, key=len), np.float64)[:-1]
-    return longest - _BESIDE_PX
+    longest = max(outlines, key=len)[:-1]
+    return longest + corner_xy(box) - _BESIDE_PX
+
+
+def _contours(field: NDArray[np.float64], level: float) -> list[Points]:
+    """Return the lines (n, 2) along which a map (H, W) has a level, x and y."""
+    height, width = field.shape
+    x, y = np.meshgrid(np.arange(width, dtype=np.float64), np.arange(height, dtype=np.float64))
+    # Not through `contour_generator`: looking for holes in the map takes it longer than the lines.
+    generator = SerialContourGenerator(
+        x,
+        y,
+        field,
+        _NO_MASK,
+        corner_mask=False,
+        line_type=LineType.Separate,
+        fill_type=FillType.OuterOffset,
+        quad_as_tri=False,
+        z_interp=ZInterp.Linear,
+    )
+    return [np.asarray(line, np.float64) for line in generator.lines(level)]
 
 
 def polygon_area(outline: Points) -> float:
@@ -103,8 +125,8 @@ def feret_max(outline: Points) -> float:
     if len(outline) < 2:
         return 0.0
     corners = cv2.convexHull(outline.astype(np.float32), returnPoints=False)
-    points = outline[np.ravel(corners)]
-    return float(np.linalg.norm(points[:, None] - points, axis=2).max())
+    x, y = outline[np.ravel(corners)].T
+    return float(np.sqrt(((x[:, None] - x) ** 2 + (y[:, None] - y) ** 2).max()))
 
 
 def circularity(area: float, length: float) -> float:

@@ -58,11 +58,11 @@ def find_wound(
     seen = (exposed > WOUND_LEVEL) & mask
     if np.count_nonzero(seen) < least_mm2 * px_per_mm**2:
         return Wound(outlines_xy=(), area_px=0.0, margin_px=0.0)
-    _, regions, boxes, _ = cv2.connectedComponentsWithStats(seen.astype(np.uint8))
-    sizes = np.asarray(boxes)[:, cv2.CC_STAT_AREA]
-    numbers, large = np.asarray(regions), sizes >= least_mm2 * px_per_mm**2
-    outlines = [mask_outline(numbers == index) for index in np.flatnonzero(large) if index]
-    living = mask & ~(seen & large[numbers])
+    regions = np.asarray(cv2.connectedComponents(seen.view(np.uint8))[1])
+    # Ground is 0 and counts nothing.
+    large = np.bincount(regions[seen], minlength=1) >= max(least_mm2 * px_per_mm**2, 1)
+    outlines = [mask_outline(regions == index) for index in np.flatnonzero(large)]
+    living = mask & ~large[regions]
     return Wound(
         outlines_xy=tuple(outlines),
         area_px=float(sum(polygon_area(outline) for outline in outlines)),

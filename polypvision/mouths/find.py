@@ -9,7 +9,8 @@ from polypvision.calibrate.view import PlateView
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
-from polypvision.segment.polyp_map import PolypMap, polyp_windows
+from polypvision.segment.polyp_map import PolypMap
+from polypvision.segment.windows import corner_xy
 
 MOUTH_LEVEL = 0.5
 _APART_SHARE = 0.10
@@ -98,16 +99,15 @@ def find_mouths(view: PlateView, maps: PlateMaps, polyp_map: PolypMap) -> tuple[
         One for each label, in order.
     """
     found = []
-    for index, window in enumerate(polyp_windows(polyp_map.labels, margin_px=2), start=1):
-        mask = polyp_map.labels[window.slices] == index
-        peaks = peaks_inside(maps.mouth[window.slices], mask, view.px_per_mm)
+    for label, window in enumerate(polyp_map.windows(margin_px=2), start=1):
+        mask = polyp_map.labels[window] == label
+        peaks = peaks_inside(maps.mouth[window], mask, view.px_per_mm)
         second = float(peaks.strengths[1]) if len(peaks.strengths) > 1 else 0.0
         two = maps.levels.two_mouths(second)
         sure = slice(0, count_mouths(peaks.strengths, two))
-        corner = np.array([window.column.start, window.row.start], np.float64)
         found.append(
             PolypMouths(
-                places_xy=peaks.places_rc[sure][:, ::-1] + corner,
+                places_xy=peaks.places_rc[sure][:, ::-1] + corner_xy(window),
                 scores=tuple(float(value) for value in peaks.strengths[sure]),
                 two_mouths_probability=two,
             )

@@ -2,12 +2,14 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
 from polypvision.segment.maps import Look, PlateMaps
+from polypvision.segment.windows import Window, corner_xy, label_boxes
 
 _LINE_POINTS = 17
 
@@ -16,8 +18,12 @@ _LINE_POINTS = 17
 class Pieces:
     """What is known of n pieces and their k contacts, by l looks; joining adds it up.
 
+    Of a piece that touches none only its box is known; the rest is zero.
+
     Attributes
     ----------
+    boxes : list of n windows
+        The smallest ones.
     area_px : ndarray (n,) of float64
     peak_xy, peak : ndarray (l, n, 2), (l, n) of float64
         Where the middles' map is highest in the piece, view pixels, and how high.
@@ -31,6 +37,7 @@ class Pieces:
         Length of the contact, px; and, summed along it, how far the two sides' votes lie apart, px.
     """
 
+    boxes: list[Window]
     area_px: NDArray[np.float64]
     peak_xy: Points
     peak: NDArray[np.float64]
@@ -48,37 +55,32 @@ def _summed(place: NDArray[np.int64], values: NDArray[np.float64], n: int) -> ND
 
 def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
-    n = int(labels.max(initial=0))
-    where = np.flatnonzero(labels > 0)
-    owner = labels.take(where) - 1
-    area = np.bincount(owner, minlength=n).astype(np.float64)
-    seen = [_seen(look, where, owner, n) for look in maps.looks]
-    mouth = np.zeros(n, np.float32)
-    np.maximum.at(mouth, owner, maps.mouth.take(where))
+    boxes = label_boxes(labels)
+    n, looks = len(boxes), maps.looks
     pairs, contact = _contacts(labels, maps, n)
+    area, mouth = np.zeros((2, n))
+    peak, peak_xy, vote_xy = np.zeros((len(looks), n)), *np.zeros((2, len(looks), n, 2))
+    for piece in np.unique(pairs):
+        window = boxes[piece]
+        own = (labels[window] == piece + 1).view(np.uint8)
+        area[piece] = cv2.countNonZero(own)
+        mouth[piece] = cv2.minMaxLoc(maps.mouth[window], own)[1]
+        for number, look in enumerate(looks):
+            _, peak[number, piece], _, place_xy = cv2.minMaxLoc(look.centre[window], own)
+            peak_xy[number, piece] = corner_xy(window) + place_xy
+            vote_xy[number, piece] = [
+                cv2.sumElems(cv2.copyTo(votes[window], own))[0] for votes in look.votes_xy
+            ]
     return Pieces(
+        boxes=boxes,
         area_px=area,
-        peak_xy=np.array([one[0] for one in seen]),
-        peak=np.array([one[1] for one in seen]),
-        mouth=mouth.astype(np.float64),
-        vote_xy=np.array([one[2] for one in seen]),
+        peak_xy=peak_xy,
+        peak=peak,
+        mouth=mouth,
+        vote_xy=vote_xy,
         pairs=pairs,
         contact=contact,
     )
-
-
-def _seen(
-    look: Look, where: NDArray[np.int64], owner: NDArray[np.int32], n: int
-) -> tuple[Points, NDArray[np.float64], Points]:
-    """Return each piece's peak, its height, and the sum of its votes, as one look has them."""
-    votes = [np.bincount(owner, v.take(where), minlength=n) for v in look.votes_xy]
-    heights = look.centre.take(where)
-    peak = np.zeros(n, np.float32)
-    np.maximum.at(peak, owner, heights)
-    top = np.flatnonzero(heights == peak[owner])
-    top = where[top[np.unique(owner[top], return_index=True)[1]]]
-    xy = np.column_stack(divmod(top, look.centre.shape[1])[::-1]).astype(np.float64)
-    return xy, peak.astype(np.float64), np.column_stack(votes)
 
 
 def _contacts(
@@ -88,12 +90,12 @@ def _contacts(
     flat = labels.ravel()
     keys, sums = [], []
     for step in (width, 1):
-        # Votes of neighbouring pixels of one polyp agree.
         here = np.flatnonzero(flat[:-step] != flat[step:])
         here = here[(flat[here] > 0) & (flat[here + step] > 0)]
         if step == 1:
             here = here[here % width < width - 1]
-        far = np.hypot(*(v.ravel()[here + step] - v.ravel()[here] for v in maps.votes_xy))
+        # Votes of neighbouring pixels of one polyp agree.
+        far = np.hypot(*(v.take(here + step) - v.take(here) for v in maps.votes_xy))
         pair = np.sort(np.column_stack([flat[here], flat[here + step]]) - 1, axis=1)
         keys.append(pair[:, 0].astype(np.int64) * n + pair[:, 1])
         sums.append(np.column_stack([np.ones(len(here)), far]))
@@ -121,53 +123,54 @@ def join_evidence(
     radius = np.sqrt(area.max(axis=1) / np.pi)
     rim = 2 * np.sqrt(np.pi * area.min(axis=1))
     length, disagreement = pieces.contact[rows].T
-    (apart, votes_apart, lower, dip), *wide = (
-        _between(pieces, look, number, pair, radius) for number, look in enumerate(looks)
-    )
+    apart, votes_apart, lower, dip = _between(pieces, looks, pair, radius)
+    log_apart, log_votes = np.log(apart + 0.1), np.log(votes_apart + 0.1)
+    relative_dip = dip / (lower + 0.02)
     step = disagreement / length / radius
     mouths = np.sort(pieces.mouth[pair], axis=1)
-    evidence = np.column_stack(
-        [
-            np.log(apart + 0.1),
-            np.log(votes_apart + 0.1),
-            np.minimum(votes_apart, 2),
-            np.log(step + 0.03),
-            step / (votes_apart + 0.1),
-            np.log(area.min(axis=1) / area.max(axis=1)),
-            np.log(length / rim + 0.05),
-            lower,
-            dip,
-            dip / (lower + 0.02),
-            mouths[:, 0],
-            mouths[:, 1],
-        ]
-    )
-    for apart, votes_apart, lower, dip in wide:
-        peaks, votes = np.log(apart + 0.1), np.log(votes_apart + 0.1)
-        evidence = np.column_stack([evidence, peaks, votes, lower, dip, dip / (lower + 0.02)])
-    return evidence
+    near = [
+        log_apart[0],
+        log_votes[0],
+        np.minimum(votes_apart[0], 2),
+        np.log(step + 0.03),
+        step / (votes_apart[0] + 0.1),
+        np.log(area.min(axis=1) / area.max(axis=1)),
+        np.log(length / rim + 0.05),
+        lower[0],
+        dip[0],
+        relative_dip[0],
+        mouths[:, 0],
+        mouths[:, 1],
+    ]
+    wide = np.stack([log_apart, log_votes, lower, dip, relative_dip], axis=1)[1:]
+    return np.concatenate([near, *wide]).T
 
 
 def _between(
-    pieces: Pieces, look: Look, number: int, pair: NDArray[np.int64], radius: NDArray[np.float64]
+    pieces: Pieces, looks: tuple[Look, ...], pair: NDArray[np.int64], radius: NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], ...]:
-    """Return what one look tells of pairs (m, 2) of pieces, each (m,).
+    """Return what each look tells of pairs (m, 2) of pieces, each (l, m).
 
     In radii, the ways between the peaks and between the mean votes; the lower peak; and how deep
     the middles' map falls between them.
     """
-    mean = pieces.vote_xy[number][pair] / pieces.area_px[pair][..., None]
-    ends = pieces.peak_xy[number][pair]
-    way = ends[:, 1] - ends[:, 0]
-    ticks = np.linspace(0, 1, _LINE_POINTS)
-    line = ends[:, :1] + ticks[None, :, None] * way[:, None]
-    along = map_coordinates(look.centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
-    lower = pieces.peak[number][pair].min(axis=1)
+    mean = pieces.vote_xy[:, pair] / pieces.area_px[pair][..., None]
+    ends = pieces.peak_xy[:, pair]
+    way = ends[:, :, 1] - ends[:, :, 0]
+    ticks = np.linspace(0, 1, _LINE_POINTS)[:, None]
+    lines = ends[:, :, :1] + ticks * way[:, :, None]
+    along = np.array(
+        [
+            map_coordinates(look.centre, [line[..., 1], line[..., 0]], order=1, mode="nearest")
+            for look, line in zip(looks, lines, strict=True)
+        ]
+    )
+    lower = pieces.peak[:, pair].min(axis=2)
     return (
-        np.linalg.norm(way, axis=1) / radius,
-        np.linalg.norm(mean[:, 0] - mean[:, 1], axis=1) / radius,
+        np.hypot(*np.moveaxis(way, -1, 0)) / radius,
+        np.hypot(*np.moveaxis(mean[:, :, 0] - mean[:, :, 1], -1, 0)) / radius,
         lower,
-        lower - along.min(axis=1),
+        lower - along.min(axis=2),
     )
 
 
@@ -177,13 +180,15 @@ def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]
     The likeliest pair first; what it becomes is judged anew beside its neighbours.
     """
     pieces = measure_pieces(labels, maps)
-    n = len(pieces.area_px)
-    if n < 2 or not len(pieces.pairs):
-        return labels
     state = _Joining(pieces, maps)
+    if not state.join_likeliest():
+        return labels
     while state.join_likeliest():
         pass
-    return np.append(np.int32(0), state.numbers()).take(labels)
+    joined = np.zeros_like(labels)
+    for piece, (window, number) in enumerate(zip(pieces.boxes, state.numbers(), strict=True)):
+        joined[window][labels[window] == piece + 1] = number
+    return joined
 
 
 class _Joining:
@@ -229,6 +234,7 @@ class _Joining:
         _, first, place = np.unique(key, return_index=True, return_inverse=True)
         summed = _summed(place, contact, len(first))
         self.pieces = Pieces(
+            boxes=old.boxes,
             area_px=area,
             peak_xy=peak_xy,
             peak=peak,

@@ -40,8 +40,6 @@ OFFSET_UNIT_MM = 10.0
 _STRIDE_PX = 32
 _WIDE = 2
 """How many times smaller the wide look sees things."""
-_LARGEST = 80.0
-"""Log-odds of which the exponential is still a float32."""
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
 _STRIP_PX = 64
@@ -211,15 +209,16 @@ def _probability(
 ) -> NDArray[np.float32]:
     """Return probabilities (H, W), the even level becoming 0.5; zero where not valid."""
     found = np.empty(logits.shape, np.float32)
+    even_logit = np.float32(np.log(even / (1 - even)))
     # Strip by strip, which a processor holds in its cache.
     for top in range(0, len(found), _STRIP_PX):
         rows = slice(top, top + _STRIP_PX)
-        part = np.negative(logits[rows], out=found[rows])
-        np.minimum(part, _LARGEST, out=part)
-        np.exp(part, out=part)
-        part *= even / (1 - even)
+        part = np.subtract(logits[rows], even_logit, out=found[rows])
+        # 1 / (1 + exp(-x)) is (1 + tanh(x / 2)) / 2, which never overflows.
+        part *= 0.5
+        np.tanh(part, out=part)
         part += 1
-        np.reciprocal(part, out=part)
+        part *= 0.5
         part *= valid[rows]
     return found
 
@@ -269,9 +268,10 @@ def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
         np.asarray(cv2.resize(one, (width, height), interpolation=cv2.INTER_LINEAR))
         for one in maps[[0, 3, 4, 5]]
     )
-    ways = np.stack([x, y], axis=-1) * np.float32(_WIDE * OFFSET_UNIT_MM * view.px_per_mm)
+    ways = np.stack([x, y])
+    ways *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
     return Look(
         tissue=_probability(tissue, levels.even[0], view.valid),
         centre=_probability(centre, 0.5, view.valid),
-        to_centre_px=ways,
+        to_centre_px=np.moveaxis(ways, 0, -1),
     )

@@ -1,10 +1,12 @@
 """What segmentation hands on: labels, and how sure each is."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import find_objects
+
+from polypvision.segment.windows import Window, label_boxes, widened
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -33,35 +35,11 @@ class PolypMap:
         """Number of polyps."""
         return len(self.scores)
 
+    @cached_property
+    def boxes(self) -> list[Window]:
+        """The smallest window of every polyp, in the order of the labels."""
+        return label_boxes(self.labels)
 
-@dataclass(frozen=True, kw_only=True)
-class Window:
-    """A rectangle of rows and columns round one polyp, with a margin, inside the view."""
-
-    row: slice
-    column: slice
-
-    @property
-    def slices(self) -> tuple[slice, slice]:
-        """For indexing an (H, W, ...) array."""
-        return self.row, self.column
-
-
-def polyp_windows(labels: NDArray[np.int32], *, margin_px: int = 0) -> list[Window]:
-    """Return the window of every label, in order.
-
-    Parameters
-    ----------
-    labels : ndarray (H, W) of int32
-        Labels 1 to n without gaps.
-    margin_px : int
-        Added on each side, cut off at the view's edge.
-    """
-    height, width = labels.shape
-    return [
-        Window(
-            row=slice(max(0, rows.start - margin_px), min(height, rows.stop + margin_px)),
-            column=slice(max(0, columns.start - margin_px), min(width, columns.stop + margin_px)),
-        )
-        for rows, columns in find_objects(labels)
-    ]
+    def windows(self, *, margin_px: int) -> list[Window]:
+        """Return the window of every polyp with a margin, cut off at the view's edge."""
+        return [widened(box, margin_px, self.labels.shape) for box in self.boxes]

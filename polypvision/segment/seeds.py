@@ -8,17 +8,18 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from skimage.measure import label as label_regions
 
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
+from polypvision.segment.windows import Window, first_pixel, label_boxes
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
 _CRUMB_MM2 = 2.0
-_SETTLED_PX = 1.42
-"""More than twice the way from a pixel's middle to its corner."""
+_CELL_PX = 4
+_SETTLED_PX = 1.42 * _CELL_PX
+"""More than twice the way from a cell's middle to its corner."""
 _MOST_SEEDS = 600
 """Plates hold at most some hundreds of polyps; clutter may not make the work endless."""
 
@@ -37,30 +38,49 @@ def find_centres(maps: PlateMaps, px_per_mm: float) -> Points:
     return np.asarray(peaks[:, ::-1], np.float64)
 
 
-def _nearest(x: NDArray[np.float32], y: NDArray[np.float32], centres: Points) -> NDArray[np.int32]:
+def nearest_centres(
+    x: NDArray[np.float32], y: NDArray[np.float32], centres: Points
+) -> NDArray[np.int32]:
     """Return which centre (m, 2) is nearest to each vote (n,).
 
-    Votes crowd round the middles, so most are settled by the pixel that they fall on: there the
-    second nearest centre is farther by more than a vote can lie off the pixel's own middle.
+    Votes crowd round the middles, so most are settled by the cell of some pixels that they fall
+    into: there the second nearest centre is farther by more than a vote can lie off the cell's
+    middle. Where only the third is, the two nearest are left to choose between.
     """
     if len(centres) == 1:
         return np.zeros(len(x), np.int32)
     tree = cKDTree(centres)
-    column, row = np.rint(x).astype(np.int32), np.rint(y).astype(np.int32)
+    cell, middles = _cells(x, y)
+    far, near = tree.query(middles, k=3)
+    second_close, third_close = (far[:, 1:] - far[:, :1] <= _SETTLED_PX).T
+    nearest: NDArray[np.int32] = near[:, 0].astype(np.int32).take(cell)
+
+    unsure = np.flatnonzero(second_close.take(cell))
+    x, y, cell = x[unsure], y[unsure], cell[unsure]
+    one, other = centres[near[:, 0]], centres[np.where(second_close, near[:, 1], 0)]
+    # Beyond the line half way between two centres the other is nearer.
+    (across_x, across_y), half_way = (other - one).T, ((other**2 - one**2) / 2).sum(axis=1)
+    beyond = across_x[cell] * x + across_y[cell] * y > half_way[cell]
+    nearest[unsure[beyond]] = near[cell[beyond], 1]
+
+    rest = np.flatnonzero(third_close[cell])
+    nearest[unsure[rest]] = tree.query(np.column_stack([x[rest], y[rest]]))[1]
+    return nearest
+
+
+def _cells(
+    x: NDArray[np.float32], y: NDArray[np.float32]
+) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    """Return in which cell each place (n,) lies, and the middles (k, 2) of the cells, pixels."""
+    column, row = (np.rint(place / _CELL_PX).astype(np.int32) for place in (x, y))
     left, top = int(column.min()), int(row.min())
     width = int(column.max()) - left + 1
-    place = (row - top) * width + (column - left)
-    voted = np.zeros(int(place.max()) + 1, np.bool_)
-    voted[place] = True
-    used = np.flatnonzero(voted)
-    far, near = tree.query(np.column_stack([used % width + left, used // width + top]), k=2)
-    settled = far[:, 1] - far[:, 0] > _SETTLED_PX
-    winner = np.zeros(len(voted), np.int32)
-    winner[used] = np.where(settled, near[:, 0], -1)
-    nearest = winner[place]
-    rest = np.flatnonzero(nearest < 0)
-    nearest[rest] = tree.query(np.column_stack([x[rest], y[rest]]))[1]
-    return np.asarray(nearest, np.int32)
+    number = (row - top) * width + (column - left)
+    taken = np.zeros(int(number.max()) + 1, np.bool_)
+    taken[number] = True
+    used = np.flatnonzero(taken)
+    middles = np.column_stack([used % width + left, used // width + top]) * _CELL_PX
+    return np.cumsum(taken, dtype=np.int32).take(number) - 1, middles
 
 
 def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
@@ -72,47 +92,50 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     maps : PlateMaps
     px_per_mm : float
     """
-    centres = find_centres(maps, px_per_mm)
-    where = np.flatnonzero(tissue)
-    if not len(where):
-        return np.zeros(tissue.shape, np.int32)
     owners = tissue.astype(np.int32)
+    if not tissue.any():
+        return owners
+    centres = find_centres(maps, px_per_mm)
     if len(centres):
-        x, y = (votes.take(where) for votes in maps.votes_xy)
-        owners.ravel()[where] = _nearest(x, y, centres) + 1
-    pieces = np.asarray(label_regions(owners, background=0, connectivity=1), np.int32)
-    return _without_crumbs(pieces, where, _CRUMB_MM2 * px_per_mm**2)
+        x, y = (votes[tissue] for votes in maps.votes_xy)
+        owners[tissue] = nearest_centres(x, y, centres) + 1
+    least_px = _CRUMB_MM2 * px_per_mm**2
+    pieces = _connected(owners, least_px)
+    _give_crumbs(tissue, pieces, float(np.sqrt(least_px)))
+    return pieces
 
 
-def _without_crumbs(
-    pieces: NDArray[np.int32], where: NDArray[np.int64], least_px: float
-) -> NDArray[np.int32]:
-    """Give every crumb to the nearest piece; drop it where none is near.
+def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
+    """Return the connected pieces (H, W) of each owner's pixels, labelled by their first pixels.
 
-    Parameters
-    ----------
-    pieces : ndarray (H, W) of int32
-    where : ndarray (n,) of int64
-        Places in it that are no ground.
-    least_px : float
+    Crumbs, smaller than ``least_px``, are left out.
     """
-    kept = np.zeros_like(pieces)
-    labels = pieces.take(where)
-    large = np.bincount(labels) >= least_px
-    if not large.any():
-        return kept
-    numbers = np.where(large, np.cumsum(large), 0).astype(np.int32)
-    renumbered = numbers.take(labels)
-    kept.ravel()[where] = renumbered
-    crumb = where[renumbered == 0]
-    if len(crumb):
-        # Only the rims of the pieces can be nearest to anything outside them.
-        solid = (kept > 0).astype(np.uint8)
-        cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
-        rim = np.flatnonzero(solid > cv2.erode(solid, cross))
-        reach = float(np.sqrt(least_px))
-        rims, crumbs = (np.column_stack(divmod(one, kept.shape[1])) for one in (rim, crumb))
-        far, near = cKDTree(rims).query(crumbs, distance_upper_bound=np.nextafter(reach, np.inf))
-        near_enough = np.isfinite(far)
-        kept.ravel()[crumb[near_enough]] = kept.ravel()[rim[near[near_enough]]]
-    return kept
+    found: list[tuple[Window, NDArray[np.bool_]]] = []
+    for owner, window in enumerate(label_boxes(owners), start=1):
+        own = owners[window] == owner
+        if np.count_nonzero(own) < least_px:
+            continue
+        parts = np.asarray(cv2.connectedComponents(own.view(np.uint8), connectivity=4)[1])
+        sizes = np.bincount(parts[own])
+        for part in np.flatnonzero(sizes[1:] >= least_px) + 1:
+            found.append((window, parts == part))
+    found.sort(key=lambda one: first_pixel(*one))
+    pieces = np.zeros(owners.shape, np.int32)
+    for number, (window, mask) in enumerate(found, start=1):
+        pieces[window][mask] = number
+    return pieces
+
+
+def _give_crumbs(tissue: NDArray[np.bool_], pieces: NDArray[np.int32], reach_px: float) -> None:
+    """Give tissue that is in no piece (H, W) to the nearest one, where one is within reach."""
+    solid = pieces > 0
+    crumb = np.flatnonzero(tissue & ~solid)
+    if not len(crumb) or not solid.any():
+        return
+    # Only the rims of the pieces can be nearest to anything outside them.
+    cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
+    rim = np.flatnonzero(solid & ~cv2.erode(solid.view(np.uint8), cross).view(np.bool_))
+    rims, crumbs = (np.column_stack(divmod(one, pieces.shape[1])) for one in (rim, crumb))
+    far, near = cKDTree(rims).query(crumbs, distance_upper_bound=np.nextafter(reach_px, np.inf))
+    near_enough = np.isfinite(far)
+    pieces.ravel()[crumb[near_enough]] = pieces.ravel()[rim[near[near_enough]]]

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from map_makers import Disc, blank_view, perfect_maps
+from skimage.color import rgb2lab
 
 from polypvision.calibrate.view import PlateView
 from polypvision.measure.polyps import measure_polyps
@@ -91,3 +92,15 @@ def test_more_mouths_than_normal_are_flagged_by_the_line_s_normal() -> None:
     assert "two-mouths" in usual.flags
     assert "two-mouths" not in many.flags
     assert usual.n_mouths == many.n_mouths == 2
+
+
+def test_a_disc_s_colour_is_the_library_s_and_a_pale_cut_leaves_it() -> None:
+    # CIELAB of the same code by scikit-image. Its D65 white has other last digits than OpenCV's,
+    # and so b* differs by some thousandths.
+    code = np.array([90, 140, 60], np.uint8)
+    view = blank_view(50, 50)
+    rgb = view.rgb.copy()
+    rgb[:] = code
+    rgb[:, 180:] = 230  # the right third of the disc
+    [polyp] = _read(replace(view, rgb=rgb), [(25.0, 25.0, 20.0)])
+    assert polyp.colour_lab == pytest.approx(rgb2lab(code / 255), abs=0.01)

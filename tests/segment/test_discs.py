@@ -14,7 +14,7 @@ from skimage.measure import regionprops
 from skimage.segmentation import watershed
 
 from polypvision.segment.discs import MIN_DIAMETER_MM, segment_polyps
-from polypvision.segment.polyp_map import PolypMap, polyp_windows
+from polypvision.segment.polyp_map import PolypMap
 
 
 def _areas_mm2(polyp_map: PolypMap, px_per_mm: float) -> list[float]:
@@ -94,8 +94,8 @@ def test_turning_or_mirroring_the_plate_changes_no_count(turns: int, mirrored: b
 def test_windows_hold_their_polyp_and_stop_at_the_edge() -> None:
     labels = np.zeros((20, 30), np.int32)
     labels[0:5, 25:30] = 1
-    [window] = polyp_windows(labels, margin_px=3)
-    assert window.slices == (slice(0, 8), slice(22, 30))
+    [window] = PolypMap(labels=labels, scores=(1.0,)).windows(margin_px=3)
+    assert window == (slice(0, 8), slice(22, 30))
 
 
 def test_the_24_coins_of_a_library_s_photo_are_told_apart() -> None:

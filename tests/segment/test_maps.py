@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from map_makers import blank_view
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from polypvision.segment import maps
-from polypvision.segment.maps import read_maps
+from polypvision.segment.maps import CLOSEUP_READER, levels_of, read_maps
 
 
 def test_maps_have_the_view_s_size_and_are_the_same_twice() -> None:
@@ -95,3 +96,21 @@ def test_tiles_of_any_view_are_small_and_their_believed_parts_cover_it(
             # Inside the view, what is believed keeps away from the tile's edge.
             assert first == 0 or first - start >= maps._OVERLAP_PX // 2
             assert end == side or start + tile - end >= maps._OVERLAP_PX // 2
+
+
+def test_probabilities_are_the_logistic_function_s(monkeypatch: pytest.MonkeyPatch) -> None:
+    # scipy.special.expit, moved so that the even level becomes one half; nothing overflows.
+    logits = np.array([-1e4, -90.0, -3.0, 0.0, 0.5, 40.0, 1e4], np.float32)
+
+    def look(rgb: NDArray[np.uint8], reader: maps.Reader) -> NDArray[np.float32]:
+        return np.broadcast_to(np.resize(logits, rgb.shape[1]), (6, *rgb.shape[:2])).copy()
+
+    monkeypatch.setattr(maps, "_run", look)
+    view = blank_view(10, 10)
+    valid = view.valid.copy()
+    valid[:7] = False
+    levels = replace(levels_of(CLOSEUP_READER), even=(0.3, 0.3, 0.3))
+    found = read_maps(replace(view, valid=valid), levels=levels).tissue
+    assert not found[:7].any()
+    expected = expit(np.resize(logits, found.shape[1]).astype(np.float64) - np.log(0.3 / 0.7))
+    np.testing.assert_allclose(found[7:], np.broadcast_to(expected, found[7:].shape), atol=2e-7)

@@ -1,0 +1,85 @@
+"""Windows of a picture: most of what is done for a polyp is done in a small one round it."""
+
+from math import isqrt
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Window = tuple[slice, slice]
+"""Rows and columns, for indexing an (H, W, ...) array."""
+
+
+def mask_box(mask: NDArray[np.bool_]) -> Window:
+    """Return the smallest window of a mask (H, W); an empty one of an empty mask."""
+    left, top, width, height = cv2.boundingRect(mask.view(np.uint8))
+    return slice(top, top + height), slice(left, left + width)
+
+
+def hull_xy(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
+    """Return the pixels x, y (n, 2) at the corners of a mask's convex hull."""
+    outlines, _ = cv2.findContours(mask.view(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+    return np.asarray(cv2.convexHull(np.concatenate(outlines)), np.int32).reshape(-1, 2)
+
+
+def label_boxes(labels: NDArray[np.int32]) -> list[Window]:
+    """Return the smallest window of every label 1 to n, in order; an empty one of a missing label.
+
+    Parameters
+    ----------
+    labels : ndarray (H, W) of int32
+        0 is ground.
+    """
+    height, width = labels.shape
+    # A label reaches as far as its runs along the rows, and these are few.
+    turns = np.ones(labels.shape, np.bool_)
+    np.not_equal(labels[:, 1:], labels[:, :-1], out=turns[:, 1:])
+    first = np.flatnonzero(turns)
+    last = np.append(first[1:], labels.size) - 1
+    label = labels.ravel()[first]
+    n = int(label.max(initial=0))
+    top, left = np.full(n + 1, height), np.full(n + 1, width)
+    bottom, right = np.zeros((2, n + 1), np.int64)
+    np.minimum.at(top, label, first // width)
+    np.maximum.at(bottom, label, last // width + 1)
+    np.minimum.at(left, label, first % width)
+    np.maximum.at(right, label, last % width + 1)
+    return [
+        (slice(a, max(a, b)), slice(c, max(c, d)))
+        for a, b, c, d in np.column_stack([top, bottom, left, right])[1:].tolist()
+    ]
+
+
+def sparse(mask: NDArray[np.bool_], enough_px: int) -> Window:
+    """Return the steps in rows and columns that leave at least so many pixels of a mask, if it can.
+
+    What is smooth over a polyp is as well known from every second or third row and column.
+
+    Examples
+    --------
+    >>> large = np.ones((200, 200), np.bool_)
+    >>> large[sparse(large, 2500)].shape
+    (50, 50)
+    """
+    step = max(1, isqrt(np.count_nonzero(mask) // enough_px))
+    return slice(None, None, step), slice(None, None, step)
+
+
+def widened(window: Window, margin_px: int, shape: tuple[int, ...]) -> Window:
+    """Return a window with a margin on each side, cut off where a picture (H, W) ends."""
+    rows, columns = (
+        slice(max(0, part.start - margin_px), min(size, part.stop + margin_px))
+        for part, size in zip(window, shape[:2], strict=True)
+    )
+    return rows, columns
+
+
+def first_pixel(window: Window, mask: NDArray[np.bool_]) -> tuple[int, int]:
+    """Return row and column, in the whole picture, of the first pixel by rows of a mask (h, w)."""
+    row, column = divmod(int(mask.argmax()), mask.shape[1])
+    return window[0].start + row, window[1].start + column
+
+
+def corner_xy(window: Window) -> NDArray[np.float64]:
+    """Return x and y (2,) of a window's first pixel."""
+    return np.array([window[1].start, window[0].start], np.float64)
