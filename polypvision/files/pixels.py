@@ -30,7 +30,9 @@ _MOVING = ("PNG", "WEBP")
 MAX_SCANS = 100
 """Passes in which a JPEG may be stored: progressive ones have about ten (common practice, no
 source). Each costs the time of decoding the whole picture, and a few bytes make one."""
-_JPEG_MARKER = re.compile(rb"\xff+[^\x00\xd0-\xd7\xff]", re.DOTALL)
+_JPEG_MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
+"""But for those that lie in the picture's own data (ITU-T T.81 table B.1, from memory). One byte,
+then one of a set: what the search is quickest with; any number of fill bytes may stand before."""
 
 _ORIENTATION = 0x0112
 _EXIF = 0x8769
@@ -302,7 +304,7 @@ def open_photo(data: bytes, shown: str) -> Photo:
     """
     picture = _checked(data, shown)
     if not isinstance(picture, JpegImageFile):
-        rgb = decode(data, shown)
+        rgb = _decoded(data, shown, 1).rgb
         return Photo((rgb.shape[1], rgb.shape[0]), lambda _: Picture(rgb=rgb))
     width, height = picture.size
     on_its_side = _orientation(picture) in _ON_ITS_SIDE
@@ -343,11 +345,13 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
     PhotoTooLarge, PhotoTooSmall
         By the size its header states, before any pixel is decoded.
     """
+    _checked(data, shown)
     return _decoded(data, shown, 1).rgb
 
 
 def _decoded(data: bytes, shown: str, reduction: int) -> Picture:
-    picture = _checked(data, shown)
+    """Return the pixels of a photo that was checked."""
+    picture = _opened(data, shown)
     reduction = _reduce(picture, reduction)
     try:
         with warnings.catch_warnings(action="ignore"):
