@@ -21,6 +21,7 @@ from sqlalchemy.exc import (
 )
 
 from polypvision.errors import LogbookError
+from polypvision.store.json_text import AS_JSON
 
 Result = TypeVar("Result")
 Work = Callable[[sa.Connection], Result]
@@ -83,7 +84,10 @@ def server_engine(text: str) -> sa.Engine:
     options = {name: value for name, value in _OPTIONS.items() if name not in url.query}
     try:
         engine = sa.create_engine(
-            url.set(drivername="postgresql+psycopg"), pool_pre_ping=True, connect_args=options
+            url.set(drivername="postgresql+psycopg"),
+            pool_pre_ping=True,
+            connect_args=options,
+            **AS_JSON,
         )
     except (ArgumentError, NoSuchModuleError, TypeError, ValueError):
         raise LogbookError(f"{trouble}. Write it as {_FORM}.") from None
