@@ -6,6 +6,7 @@ makes paper and grey neutral and sets the brightness; it does not claim true col
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,7 @@ class LightFit:
         return gains
 
 
+@cache
 def _grid(box: Box, steps: int) -> Points:
     x = np.linspace(box.x, box.x + box.width, steps)
     y = np.linspace(box.y, box.y + box.height, steps)
@@ -83,6 +85,7 @@ def _median_light(
     return median, float((codes.max(axis=1) >= _CLIPPED_CODE).mean())
 
 
+@cache
 def _quiet_zone(box: Box, quiet_mm: float) -> Points:
     """Points on the white margin round a marker."""
     return np.concatenate(

@@ -21,7 +21,7 @@ from sqlalchemy.exc import (
 )
 
 from polypvision.errors import LogbookError
-from polypvision.store.json_text import AS_JSON
+from polypvision.files.quick_json import from_json, to_json
 
 Result = TypeVar("Result")
 Work = Callable[[sa.Connection], Result]
@@ -87,7 +87,8 @@ def server_engine(text: str) -> sa.Engine:
             url.set(drivername="postgresql+psycopg"),
             pool_pre_ping=True,
             connect_args=options,
-            **AS_JSON,
+            json_serializer=to_json,
+            json_deserializer=from_json,
         )
     except (ArgumentError, NoSuchModuleError, TypeError, ValueError):
         raise LogbookError(f"{trouble}. Write it as {_FORM}.") from None
