@@ -37,9 +37,9 @@ def _averaged(
 ) -> tuple[NDArray[np.uint8], int, Points]:
     """Return a photo from which a warp by interpolation leaves nothing out.
 
-    Averaged are whole pixels, many times faster than parts of them; the rest of the way is a blur.
-    Both together spread light as averaging ``density`` pixels and interpolating between such
-    averages would: with a variance of (density^2 - 1) / 12 + density^2 / 6 photo pixels.
+    Averaged are whole pixels, many times faster than parts of them; what is left is a blur. With
+    it, light is spread as by averages of ``density`` pixels and straight lines between these: with
+    a variance of (density^2 - 1) / 12 + density^2 / 6 (moments of a box and of a triangle).
 
     Parameters
     ----------
