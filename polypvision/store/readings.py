@@ -206,6 +206,8 @@ def _in_order(found: list[StoredPhoto]) -> list[StoredPhoto]:
 
 def _select(connection: sa.Connection, which: sa.ColumnElement[bool]) -> list[StoredPhoto]:
     rows = connection.execute(sa.select(photos).where(which)).all()
+    if not rows:
+        return []
     names: dict[str, list[str]] = {}
     chosen = sa.select(photos.c.sha256).where(which)
     for name in connection.execute(
