@@ -30,6 +30,7 @@ from polypvision.files.lenses import photo_camera
 from polypvision.files.photos import PhotoFile, date_of, read_file, shown_path
 from polypvision.files.pixels import open_photo
 from polypvision.files.remote import Place
+from polypvision.memory import keep_freed_memory
 from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 
@@ -236,6 +237,7 @@ class PhotoReader:
     """Reads one photo after the other; remembers the last plate, often that of the next photo."""
 
     def __init__(self, brief: Brief) -> None:
+        keep_freed_memory()
         self.brief = brief
         self._last_plate = brief.wishes.plate
 
