@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
@@ -211,28 +212,28 @@ def header_of(data: bytes, shown: str) -> Header:
 
 
 def turned(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
-    """Return pixels (H, W, ...) upright, by the EXIF orientation 1 to 8; others mean 1.
+    """Return pixels (H, W, 3) upright, by the EXIF orientation 1 to 8; others mean 1.
 
     Source: Exif (CIPA DC-008), table of the tag Orientation, from memory.
     """
     match orientation:
         case 2:
-            upright = pixels[:, ::-1]
+            upright = cv2.flip(pixels, 1)
         case 3:
-            upright = pixels[::-1, ::-1]
+            upright = cv2.flip(pixels, -1)
         case 4:
-            upright = pixels[::-1]
+            upright = cv2.flip(pixels, 0)
         case 5:
-            upright = pixels.swapaxes(0, 1)
+            upright = cv2.transpose(pixels)
         case 6:
-            upright = np.rot90(pixels, -1)
+            upright = cv2.rotate(pixels, cv2.ROTATE_90_CLOCKWISE)
         case 7:
-            upright = pixels[::-1, ::-1].swapaxes(0, 1)
+            upright = cv2.flip(cv2.transpose(pixels), -1)
         case 8:
-            upright = np.rot90(pixels, 1)
+            upright = cv2.rotate(pixels, cv2.ROTATE_90_COUNTERCLOCKWISE)
         case _:
             upright = pixels
-    return np.ascontiguousarray(upright)
+    return np.asarray(upright, np.uint8)
 
 
 def _orientation(picture: Image.Image) -> int:
