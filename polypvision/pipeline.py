@@ -1,7 +1,7 @@
 """One photo read from beginning to end: the stages in the order of the data's flow."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,16 +97,27 @@ class ReadSettings:
         return Surroundings(disc_height_mm=self.disc_height_mm, index=index, **given)
 
 
-def _view(photo: Photo, settings: ReadSettings, lens: Lens | None) -> PlateView:
+def view_plate(photo: Photo, settings: ReadSettings, lens: Lens | None = None) -> PlateView:
+    """Return the plate of a photo, straightened: what tells which plate it is, and little work.
+
+    Parameters
+    ----------
+    photo, settings, lens
+        As in `read_plate`, and so are the errors.
+    """
     surroundings = settings.surroundings
     if settings.mm_per_px is None:
-        return view_of_photo(photo, bar_mm=settings.bar_mm, lens=lens, surroundings=surroundings)
+        view = view_of_photo(photo, bar_mm=settings.bar_mm, lens=lens, surroundings=surroundings)
+        return replace(view, plate=_plate(view, settings))
+    if settings.polyp_test:
+        _refuse_vast_field(photo, settings.mm_per_px)
     if not surroundings.plain:
         raise SurroundingsDoubtful(
             "A scale was given by hand together with a height or water. Such a scale is that of "
             "the discs themselves: leave the height and the water out."
         )
-    return view_at_scale(photo.at_scale(settings.mm_per_px), settings.mm_per_px)
+    view = view_at_scale(photo.at_scale(settings.mm_per_px), settings.mm_per_px)
+    return replace(view, plate=settings.plate)
 
 
 def _plate(view: PlateView, settings: ReadSettings) -> str | None:
@@ -151,11 +162,22 @@ def read_plate(
     """
     settings = settings or ReadSettings()
     photo = photo if isinstance(photo, Photo) else photo_of(photo)
+    return read_view(photo, view_plate(photo, settings, lens), facts, settings)
+
+
+def read_view(
+    photo: Photo, view: PlateView, facts: PhotoFacts, settings: ReadSettings
+) -> PlateReading:
+    """Read a photo of which there is a view already.
+
+    Parameters
+    ----------
+    photo, facts, settings
+        As in `read_plate`, and so are the errors.
+    view : PlateView
+        Of that photo by `view_plate`, with the same settings.
+    """
     given = settings.mm_per_px if settings.polyp_test else None
-    if given is not None:
-        _refuse_vast_field(photo, given)
-    view = _view(photo, settings, lens)
-    plate = _plate(view, settings)
     polyps = _polyps(view, settings)
     flags = set(view.flags)
     if given is not None and not _plausible(polyps, view):
@@ -163,7 +185,7 @@ def read_plate(
         flags |= {"scale-doubtful"} if polyps else set()
     return PlateReading(
         facts=facts,
-        plate=plate,
+        plate=view.plate,
         scale=view.scale,
         polyps=polyps,
         flags=tuple(flags),

@@ -255,21 +255,21 @@ def _number(value: float, digits: int) -> float | None:
     return None if np.isnan(value) else round(float(value), digits)
 
 
-def _points(points: Points, digits: int) -> list[list[float]]:
-    rounded: list[list[float]] = np.round(points, digits).tolist()
-    return rounded
+def polyp_record(polyp: Polyp, *, arrays: bool = False) -> dict[str, Any]:
+    """Return a polyp as plain JSON values, as in the record of its photo; see `to_record`."""
 
+    def outline(points: Points, digits: int) -> Points | list[list[float]]:
+        rounded = np.ascontiguousarray(np.round(points, digits))
+        return rounded if arrays else rounded.tolist()
 
-def polyp_record(polyp: Polyp) -> dict[str, Any]:
-    """Return a polyp as plain JSON values, as in the record of its photo."""
     return {
         "label": polyp.label,
         "x_mm": _number(polyp.x_mm, 3),
         "y_mm": _number(polyp.y_mm, 3),
         "x_px": _number(polyp.x_px, 2),
         "y_px": _number(polyp.y_px, 2),
-        "outline_px": _points(polyp.outline_px, 2),
-        "outline_mm": _points(polyp.outline_mm, 3),
+        "outline_px": outline(polyp.outline_px, 2),
+        "outline_mm": outline(polyp.outline_mm, 3),
         "diameter_mm": _number(polyp.diameter_mm, 4),
         "diameter_mm_err": _number(polyp.diameter_mm_err, 4),
         "feret_max_mm": _number(polyp.feret_max_mm, 4),
@@ -290,7 +290,7 @@ def polyp_record(polyp: Polyp) -> dict[str, Any]:
         "wound_mm2": _number(polyp.wound_mm2, 4),
         "wound_mm2_err": _number(polyp.wound_mm2_err, 4),
         "wound_margin_mm": _number(polyp.wound_margin_mm, 4),
-        "wound_outlines_px": [_points(outline, 2) for outline in polyp.wound_outlines_px],
+        "wound_outlines_px": [outline(one, 2) for one in polyp.wound_outlines_px],
         "colour_lab": [round(float(value), 2) for value in polyp.colour_lab],
         "score": _number(polyp.score, 4),
         "flags": list(polyp.flags),
@@ -326,12 +326,15 @@ def _sight_from(record: Mapping[str, Any] | None) -> Sight | None:
     return Sight(**values)
 
 
-def to_record(outcome: Outcome) -> dict[str, Any]:
+def to_record(outcome: Outcome, *, arrays: bool = False) -> dict[str, Any]:
     """Return the outside record of a photo (the contract in DEVELOPERS.md): plain JSON values.
 
     Parameters
     ----------
     outcome : PlateReading or Refusal
+    arrays : bool
+        Leave outlines as arrays (n, 2), for a writer of JSON that takes them: as lists they are
+        nearly all the objects of a photo, and Python's collector of garbage visits them all.
 
     Returns
     -------
@@ -370,7 +373,7 @@ def to_record(outcome: Outcome) -> dict[str, Any]:
         "sight": None if outcome.sight is None else _plain(asdict(outcome.sight)),
         "n_polyps": outcome.n_polyps,
         "n_mouths": outcome.n_mouths,
-        "polyps": [polyp_record(polyp) for polyp in outcome.polyps],
+        "polyps": [polyp_record(polyp, arrays=arrays) for polyp in outcome.polyps],
     }
 
 

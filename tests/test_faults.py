@@ -167,7 +167,7 @@ def test_too_little_memory_is_told_in_words(
     def fail(*_: object) -> None:
         raise error
 
-    monkeypatch.setattr(PhotoReader, "read_pixels", fail)
+    monkeypatch.setattr(PhotoReader, "_view", fail)
     outcome = read_photos([write_jpeg(tmp_path / "a.jpg")])[0].outcome
     assert isinstance(outcome, Refusal)
     assert outcome.kind == kind

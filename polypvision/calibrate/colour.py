@@ -6,12 +6,13 @@ makes paper and grey neutral and sets the brightness; it does not claim true col
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.calibrate.srgb import LINEAR_OF_CODE, to_codes
+from polypvision.calibrate.slowly import node_px, stretched
+from polypvision.calibrate.srgb import LINEAR_OF_CODE, multiplied
 from polypvision.card.layout import BLACK, GREY, WHITE, Box, CardLayout
 from polypvision.reading import Points
 
@@ -20,7 +21,7 @@ PAPER_LINEAR = 0.85
 _GAIN_RATIO_MAX = 8.0
 """Largest gain of a channel against the smallest; beyond it, noise would be taken for colour."""
 _CLIPPED_CODE = 250
-_GRID_PX, _STRIP_PX = 16, 64
+_STRIP_PX = 64
 Locate = Callable[[Points], Points]
 
 
@@ -59,6 +60,7 @@ class LightFit:
         return gains
 
 
+@cache
 def _grid(box: Box, steps: int) -> Points:
     x = np.linspace(box.x, box.x + box.width, steps)
     y = np.linspace(box.y, box.y + box.height, steps)
@@ -83,6 +85,7 @@ def _median_light(
     return median, float((codes.max(axis=1) >= _CLIPPED_CODE).mean())
 
 
+@cache
 def _quiet_zone(box: Box, quiet_mm: float) -> Points:
     """Points on the white margin round a marker."""
     return np.concatenate(
@@ -200,19 +203,12 @@ def balance(
 ) -> NDArray[np.uint8]:
     """Return the view (H, W, 3) with the light divided out, sRGB uint8."""
     height, width = rgb.shape[:2]
-    # Light varies slowly: gains on every 16th row and column are enough, then stretched.
-    rows = np.arange(0, height + _GRID_PX, _GRID_PX)
-    columns = np.arange(0, width + _GRID_PX, _GRID_PX)
-    coarse = light.gains(origin_mm[0] + columns / px_per_mm, origin_mm[1] + rows / px_per_mm)
+    x_mm, y_mm = (node_px(n) / px_per_mm for n in (width, height))
+    nodes = light.gains(origin_mm[0] + x_mm, origin_mm[1] + y_mm)
     balanced = np.empty_like(rgb)
     # Strip by strip, which a processor holds in its cache: half the time of the whole at once.
     for top in range(0, height, _STRIP_PX):
         strip = rgb[top : top + _STRIP_PX]
-        grid_x, grid_y = np.meshgrid(
-            np.arange(width, dtype=np.float32) / _GRID_PX,
-            np.arange(top, top + len(strip), dtype=np.float32) / _GRID_PX,
-        )
-        linear = np.asarray(cv2.LUT(strip, LINEAR_OF_CODE), np.float32)
-        linear *= cv2.remap(coarse, grid_x, grid_y, cv2.INTER_LINEAR)
-        balanced[top : top + _STRIP_PX] = to_codes(linear)
+        gains = stretched(nodes, top, len(strip), width)
+        balanced[top : top + _STRIP_PX] = multiplied(strip, gains)
     return balanced

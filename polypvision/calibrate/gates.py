@@ -102,7 +102,7 @@ def light_flags(
     PhotoOverexposed, PhotoDark
     """
     flags: set[str] = set()
-    share = float(clipped[valid].mean()) if valid.any() else 0.0
+    share = int(np.count_nonzero(clipped & valid)) / max(int(np.count_nonzero(valid)), 1)
     if share > _OVEREXPOSED_SHARE:
         raise overexposed(share)
     if share > _BRIGHT_SHARE:

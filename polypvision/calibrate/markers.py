@@ -137,6 +137,8 @@ def _missing(
 ) -> dict[MarkerPlace, Points]:
     """Look for a card's missing markers where the others say that they must be."""
     boxes = card_layout(card.kind).markers
+    if len(quads) == len(boxes):
+        return {}
     known = np.concatenate([boxes[place].corners_xy for place in quads])
     card_to_own, _ = cv2.findHomography(known, np.concatenate(list(quads.values())), cv2.RANSAC)
     found: dict[MarkerPlace, Points] = {}
@@ -157,7 +159,9 @@ def _missing(
 
 
 def _sides(quad: Points) -> NDArray[np.float64]:
-    return np.asarray(np.linalg.norm(np.roll(quad, -1, axis=0) - quad, axis=1), np.float64)
+    """Return the lengths (..., 4) of the sides of quadrilaterals (..., 4, 2)."""
+    way = np.roll(quad, -1, axis=-2) - quad
+    return np.asarray(np.linalg.norm(way, axis=-1), np.float64)
 
 
 def _search_closely(grey: NDArray[np.uint8]) -> dict[MarkerPlace, Points]:
@@ -241,78 +245,76 @@ def sharpest_edge_px(rgb: NDArray[np.uint8]) -> float:
     return float(2.563 * np.sqrt(max(sigma**2 - 1.0, 0.0)) / factor)
 
 
-def _window(rgb: NDArray[np.uint8], places: Points) -> tuple[NDArray[np.float32], Points]:
-    """Return linear light of the brightest channel where places (..., 2) lie, and its corner."""
-    flat = places.reshape(-1, 2)
+def _light_at(rgb: NDArray[np.uint8], places: Points) -> NDArray[np.float32]:
+    """Return linear light (e, n, k) of the brightest channel at places (e, n, k, 2) of a picture.
+
+    The n times k places of each e lie in a parallelogram.
+    """
+    outer = places[:, [0, 0, -1, -1], [0, -1, 0, -1]].reshape(-1, 2)
     limit = np.array(rgb.shape[1::-1])
-    low = np.clip(np.floor(flat.min(axis=0)).astype(int) - 1, 0, limit)
-    high = np.clip(np.ceil(flat.max(axis=0)).astype(int) + 2, 0, limit)
+    low = np.clip(np.floor(outer.min(axis=0)).astype(int) - 1, 0, limit)
+    high = np.clip(np.ceil(outer.max(axis=0)).astype(int) + 2, 0, limit)
     window = rgb[low[1] : high[1], low[0] : high[0]]
     if window.size == 0:
-        return np.zeros((0, 0), np.float32), low
-    return LINEAR_OF_CODE[_brightest_channel(window)], low
+        return np.zeros(places.shape[:-1], np.float32)
+    light = cv2.LUT(_brightest_channel(window), LINEAR_OF_CODE)
+    x, y = np.moveaxis((places - low).reshape(-1, places.shape[2], 2), -1, 0).astype(np.float32)
+    seen = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(seen, np.float32).reshape(places.shape[:-1])
 
 
-def _edge_profiles(
-    rgb: NDArray[np.uint8], quad: Points, reach_px: float
-) -> tuple[Points, Points, NDArray[np.float32], NDArray[np.float64]]:
-    """Sample linear light across the edges of a marker, from the ink outwards to the paper.
+def _edges(
+    rgb: NDArray[np.uint8], corners: Points, reach: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Find the edges of markers by the light across them, from the ink outwards to the paper.
+
+    Parameters
+    ----------
+    rgb : ndarray (H, W, 3) of uint8
+    corners : ndarray (m, 4, 2)
+    reach : ndarray (m,)
+        How far from its edges each marker's light is looked at, pixels.
 
     Returns
     -------
-    feet : ndarray (4, n, 2)
-        Places on each edge.
-    normals : ndarray (4, 2)
-        Outwards, across each edge.
-    profiles : ndarray (4, n, m)
-    offsets : ndarray (m,)
-        Of the samples from the feet, pixels.
+    places : ndarray (m, 4, n, 2)
+        On each edge; NaN where there is none.
+    widths : ndarray (m, 4, n)
+        From 10 to 90 %, there.
     """
     along = np.linspace(0.12, 0.88, _SAMPLES_PER_EDGE)[:, None]
-    way = np.roll(quad, -1, axis=0) - quad
-    feet = quad[:, None] + along * way[:, None]
+    way = np.roll(corners, -1, axis=1) - corners
+    feet = corners[:, :, None] + along * way[:, :, None]
     # Corners run clockwise on the picture (y down), so these normals point outwards.
-    normals = np.column_stack([way[:, 1], -way[:, 0]]) / _sides(quad)[:, None]
-    offsets = np.arange(-reach_px, reach_px + 1e-9, _PROFILE_STEP_PX)
-    places = feet[:, :, None] + offsets[:, None] * normals[:, None, None]
-    window, corner = _window(rgb, places)
-    if window.size == 0:
-        return feet, normals, np.zeros(places.shape[:3], np.float32), offsets
-    inside = (places - corner).reshape(-1, len(offsets), 2).astype(np.float32)
-    profiles = cv2.remap(
-        window,
-        inside[..., 0],
-        inside[..., 1],
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    return feet, normals, np.asarray(profiles, np.float32).reshape(places.shape[:3]), offsets
+    normals = np.stack([way[..., 1], -way[..., 0]], axis=-1) / _sides(corners)[..., None]
+    steps = int(np.ceil(reach.max() / _PROFILE_STEP_PX))
+    offsets = reach[:, None] * np.linspace(-1, 1, 2 * steps + 1)
+    across = offsets[:, None, None, :, None] * normals[:, :, None, None]
+    profiles = np.stack([_light_at(rgb, one) for one in feet[..., None, :] + across])
+    risen = _crossings(profiles, (0.1, 0.5, 0.9)) / steps - 1
+    low, middle, high = risen * reach[:, None, None]
+    return feet + middle[..., None] * normals[:, :, None], high - low
 
 
-def _crossings(
-    profiles: NDArray[np.float32], offsets: NDArray[np.float64], levels: Sequence[float]
-) -> list[NDArray[np.float64]]:
-    """Return, for each level, where each profile (n, m) first rises through it; NaN if not.
+def _crossings(profiles: NDArray[np.float32], levels: Sequence[float]) -> NDArray[np.float64]:
+    """Return where (levels, ...) in profiles (..., k) light first rises through levels; else NaN.
 
     The ends' means stand for ink (0) and paper (1), so uneven light does not move the edge.
     """
-    end = max(1, profiles.shape[1] // 6)
-    ink = profiles[:, :end].mean(axis=1)
-    paper = profiles[:, -end:].mean(axis=1)
-    contrast = paper - ink
+    end = max(1, profiles.shape[-1] // 6)
+    ink = profiles[..., :end].mean(axis=-1)
+    contrast = profiles[..., -end:].mean(axis=-1) - ink
     usable = contrast > 0.02
-    scaled = (profiles - ink[:, None]) / np.where(usable, contrast, 1.0)[:, None]
-    rows = np.arange(len(profiles))
-    step = offsets[1] - offsets[0]
+    scaled = (profiles - ink[..., None]) / np.where(usable, contrast, 1.0)[..., None]
     found = []
     for level in levels:
         above = scaled >= level
-        index = np.argmax(above, axis=1)
-        rises = usable & above[rows, index] & (index > 0)
-        low, high = scaled[rows, index - 1], scaled[rows, index]
+        index = np.argmax(above, axis=-1)[..., None]
+        low, high = (np.take_along_axis(scaled, one, -1)[..., 0] for one in (index - 1, index))
+        rises = usable & (high >= level) & (index[..., 0] > 0)
         share = (level - low) / np.where(high > low, high - low, 1.0)
-        found.append(np.where(rises, offsets[index - 1] + share * step, np.nan))
-    return found
+        found.append(np.where(rises, index[..., 0] - 1 + share, np.nan))
+    return np.stack(found)
 
 
 def _median(values: NDArray[np.float64], known: NDArray[np.bool_]) -> NDArray[np.float64]:
@@ -384,13 +386,8 @@ def _refined(
     if not seen:
         return ()
     corners = np.stack([quad for _, quad in seen])
-    reach = np.array([np.clip(0.75 * _sides(quad).min() / MODULES, 2.0, 12.0) for quad in corners])
-    edges, widths = (
-        np.stack(found)
-        for found in zip(
-            *(_edges(rgb, quad, far) for quad, far in zip(corners, reach, strict=True)), strict=True
-        )
-    )
+    reach = np.clip(0.75 * _sides(corners).min(axis=1) / MODULES, 2.0, 12.0)
+    edges, widths = _edges(rgb, corners, reach)
     lined = edges.reshape(-1, _SAMPLES_PER_EDGE, 2)
     centre, direction, found = _lines(lined, np.isfinite(lined[..., 0]))
     shape = (len(seen), 4)
@@ -406,13 +403,3 @@ def _refined(
         Marker(place=place, corners_xy=own, edge_width_px=_worse_direction(wide))
         for (place, _), own, wide in zip(seen, refined, width, strict=True)
     )
-
-
-def _edges(
-    rgb: NDArray[np.uint8], quad: Points, reach_px: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return places (4, n, 2) on a marker's edges and the 10-90 % widths (4, n) there, or NaN."""
-    feet, normals, profiles, offsets = _edge_profiles(rgb, quad, reach_px)
-    crossings = _crossings(profiles.reshape(-1, len(offsets)), offsets, (0.1, 0.5, 0.9))
-    low, middle, high = (one.reshape(feet.shape[:2]) for one in crossings)
-    return feet + middle[..., None] * normals[:, None], high - low

@@ -24,7 +24,7 @@ from polypvision.calibrate.look import Look, look_at
 from polypvision.calibrate.markers import Marker, find_markers
 from polypvision.calibrate.picture import Photo, Picture
 from polypvision.calibrate.plane import CardCorners, tilt_deg
-from polypvision.calibrate.resample import resample, resample_by
+from polypvision.calibrate.resample import resample
 from polypvision.calibrate.scale_inputs import NODES
 from polypvision.calibrate.surroundings import Surroundings
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView, apply_homography
@@ -324,13 +324,9 @@ def view_from_card(
     )
 
     low, high = _extent((height, width), look, layouts[0], print_scale)
-    if look.sight is None:
-        way = picture.from_photo @ look.plane.plate_to_photo
-        view, valid = resample(picture.rgb, way, low, high)
-    else:
-        view, valid = resample_by(
-            picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
-        )
+    view, valid = resample(
+        picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
+    )
     _cover_cards(valid, low, look, layouts, print_scale)
     middle = (low + high) / 2
     per_px = look.mm_per_px(middle)
@@ -411,7 +407,9 @@ def view_at_scale(picture: Picture | NDArray[np.uint8], mm_per_px: float) -> Pla
     plate_to_photo = np.diag([1 / mm_per_px, 1 / mm_per_px, 1.0])
     picture = _as_picture(picture)
     high = np.array(picture.size_px, np.float64) * mm_per_px
-    view, valid = resample(picture.rgb, picture.from_photo @ plate_to_photo, np.zeros(2), high)
+    view, valid = resample(
+        picture.rgb, lambda places: picture.own_px(places / mm_per_px), np.zeros(2), high
+    )
     clipped = clipped_places(view, view)
     flags = light_flags(None, clipped, valid)
     if mm_per_px > 1 / COARSE_PX_PER_MM:

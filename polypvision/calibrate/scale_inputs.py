@@ -7,6 +7,7 @@ source's contribution there (JCGM 100:2008, 5.1.3, note 2: sensitivities by fini
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,8 +51,10 @@ def node_corners(low: Points, high: Points, to_photo: Locate) -> Corners3:
     return Corners3(photo_px=to_photo(places))
 
 
-def _length(corners: Corners3, base: Locate, shifted: Locate) -> NDArray[np.float64]:
-    return (corners.log_area(shifted) - corners.log_area(base)) / 2
+def _lengths(corners: Corners3, base: Locate) -> Callable[[Locate], NDArray[np.float64]]:
+    """Return what tells by which part lengths grow where another way takes the place of a base."""
+    before = corners.log_area(base)
+    return lambda shifted: (corners.log_area(shifted) - before) / 2
 
 
 def _axes(covariance: NDArray[np.float64]) -> list[NDArray[np.float64]]:
@@ -84,28 +87,25 @@ def plane_inputs(
 ) -> list[ScaleInput]:
     """Return the sources for a photo read by a homography: discs at the card's height, in air."""
 
-    def base(photo_px: Points) -> Points:
-        return apply_homography(np.asarray(np.linalg.inv(fit.plate_to_photo)), photo_px)
-
     elements = fit.plate_to_photo.ravel()[:8]
 
     def shifted(step: NDArray[np.float64]) -> Locate:
-        matrix = np.append(elements + step, 1.0).reshape(3, 3)
-        return lambda px: apply_homography(np.asarray(np.linalg.inv(matrix)), px)
+        to_photo = np.append(elements + step, 1.0).reshape(3, 3)
+        return partial(apply_homography, np.asarray(np.linalg.inv(to_photo), np.float64))
 
-    markers = [_length(corners, base, shifted(step)) for step in _axes(fit.covariance)]
+    length = _lengths(corners, shifted(np.zeros(8)))
+    markers = [length(shifted(step)) for step in _axes(fit.covariance)]
     k1 = _bent(lens.focal_px, lens.corner_px, lens.bend_err)
 
     def straight(px: Points) -> Points:
         return straightened(px, lens.centre_px, (k1, 0.0, 0.0, 0.0, 0.0), lens.focal_px)
 
     refit = shifted(fit.response @ (straight(fit.photo_px) - fit.photo_px).ravel())
-    bend = _length(corners, base, lambda px: refit(straight(px)))
+    bend = length(lambda px: refit(straight(px)))
     sight = sight_of_plane(fit.plate_to_photo, replace(lens, distortion=(0.0,) * 5), surroundings)
     u = surroundings.disc_height_err_mm
-    height = _length(
-        corners, lambda px: to_plate(sight, px, 0.0), lambda px: to_plate(sight, px, u)
-    )
+    at_card = _lengths(corners, lambda px: to_plate(sight, px, 0.0))
+    height = at_card(lambda px: to_plate(sight, px, u))
     return [
         ScaleInput(name="markers", u=fit.noise_px, unit="px", change=_together(markers)),
         ScaleInput(name="lens", u=100 * lens.bend_err, unit="%", change=bend),
@@ -121,8 +121,10 @@ def pose_inputs(
     def locate(sight: Sight) -> Locate:
         return lambda px: to_plate(sight, px, sight.disc_height_mm)
 
+    grown = _lengths(corners, locate(fit.sight))
+
     def length(changed: Sight) -> NDArray[np.float64]:
-        return _length(corners, locate(fit.sight), locate(changed))
+        return grown(locate(changed))
 
     pose, camera = slice(0, N_POSE), slice(N_POSE, None)
     camera_cov = fit.covariance[camera, camera]

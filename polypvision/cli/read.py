@@ -189,7 +189,7 @@ def read(
                 hashes=known,
                 progress=progress,
             ):
-                add(to_record(one.outcome))
+                add(to_record(one.outcome, arrays=True))
                 summary.add(one)
         summary.show(recording=recording, to_stderr=to_stderr)
         if report is not None and book is not None:

@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 import tempfile
-import textwrap
 from collections.abc import Iterator
 from datetime import datetime
 from io import BytesIO
@@ -20,6 +19,7 @@ from PIL import Image
 from polypvision import __version__
 from polypvision.errors import OutputError
 from polypvision.files.dates import DATE_TIME_ORIGINAL, OFFSET_TIME_ORIGINAL
+from polypvision.files.quick_json import to_json
 
 _REMEDIES: dict[int, str] = {
     errno.ENOSPC: "the disk is full. Free some space, or write to another disk.",
@@ -203,7 +203,7 @@ def json_text(value: Any) -> str:
 
 
 class JsonList:
-    """A list written as JSON, one item after the other: the same bytes as `json_text` of it all.
+    """A list written as JSON, one item after the other.
 
     Items wait on disk, not in memory, and go to their place when all are there.
 
@@ -223,14 +223,14 @@ class JsonList:
             raise output_error(self._place, error) from error
 
     def add(self, value: Any) -> None:
-        """Write one item.
+        """Write one item, in which there may be arrays of numbers.
 
         Raises
         ------
         OutputError
         """
-        text = textwrap.indent(json_text(value).rstrip("\n"), " ")
-        self._write((",\n" if self._n else "[\n") + text)
+        text = to_json(value, readable=True).replace("\n", "\n  ")
+        self._write((",\n  " if self._n else "[\n  ") + text)
         self._n += 1
 
     def copy_to(self, out: BinaryIO) -> None:

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageCms
@@ -30,7 +31,9 @@ _MOVING = ("PNG", "WEBP")
 MAX_SCANS = 100
 """Passes in which a JPEG may be stored: progressive ones have about ten (common practice, no
 source). Each costs the time of decoding the whole picture, and a few bytes make one."""
-_JPEG_MARKER = re.compile(rb"\xff+[^\x00\xd0-\xd7\xff]", re.DOTALL)
+_JPEG_MARKER = re.compile(rb"\xff[\x01-\xcf\xd8-\xfe]")
+"""But for those that lie in the picture's own data (ITU-T T.81 table B.1, from memory). One byte,
+then one of a set: what the search is quickest with; any number of fill bytes may stand before."""
 
 _ORIENTATION = 0x0112
 _EXIF = 0x8769
@@ -209,28 +212,28 @@ def header_of(data: bytes, shown: str) -> Header:
 
 
 def turned(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
-    """Return pixels (H, W, ...) upright, by the EXIF orientation 1 to 8; others mean 1.
+    """Return pixels (H, W, 3) upright, by the EXIF orientation 1 to 8; others mean 1.
 
     Source: Exif (CIPA DC-008), table of the tag Orientation, from memory.
     """
     match orientation:
         case 2:
-            upright = pixels[:, ::-1]
+            upright = cv2.flip(pixels, 1)
         case 3:
-            upright = pixels[::-1, ::-1]
+            upright = cv2.flip(pixels, -1)
         case 4:
-            upright = pixels[::-1]
+            upright = cv2.flip(pixels, 0)
         case 5:
-            upright = pixels.swapaxes(0, 1)
+            upright = cv2.transpose(pixels)
         case 6:
-            upright = np.rot90(pixels, -1)
+            upright = cv2.rotate(pixels, cv2.ROTATE_90_CLOCKWISE)
         case 7:
-            upright = pixels[::-1, ::-1].swapaxes(0, 1)
+            upright = cv2.flip(cv2.transpose(pixels), -1)
         case 8:
-            upright = np.rot90(pixels, 1)
+            upright = cv2.rotate(pixels, cv2.ROTATE_90_COUNTERCLOCKWISE)
         case _:
             upright = pixels
-    return np.ascontiguousarray(upright)
+    return np.asarray(upright, np.uint8)
 
 
 def _orientation(picture: Image.Image) -> int:
@@ -302,7 +305,7 @@ def open_photo(data: bytes, shown: str) -> Photo:
     """
     picture = _checked(data, shown)
     if not isinstance(picture, JpegImageFile):
-        rgb = decode(data, shown)
+        rgb = _decoded(data, shown, 1).rgb
         return Photo((rgb.shape[1], rgb.shape[0]), lambda _: Picture(rgb=rgb))
     width, height = picture.size
     on_its_side = _orientation(picture) in _ON_ITS_SIDE
@@ -343,11 +346,13 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
     PhotoTooLarge, PhotoTooSmall
         By the size its header states, before any pixel is decoded.
     """
+    _checked(data, shown)
     return _decoded(data, shown, 1).rgb
 
 
 def _decoded(data: bytes, shown: str, reduction: int) -> Picture:
-    picture = _checked(data, shown)
+    """Return the pixels of a photo that was checked."""
+    picture = _opened(data, shown)
     reduction = _reduce(picture, reduction)
     try:
         with warnings.catch_warnings(action="ignore"):

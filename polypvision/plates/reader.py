@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from polypvision import pipeline
 from polypvision.calibrate.picture import Photo
 from polypvision.calibrate.profile import LensProfile, choose_lens
+from polypvision.calibrate.view import PlateView
 from polypvision.errors import (
     CardMissing,
     DateDoubtful,
@@ -29,6 +30,7 @@ from polypvision.files.lenses import photo_camera
 from polypvision.files.photos import PhotoFile, date_of, read_file, shown_path
 from polypvision.files.pixels import open_photo
 from polypvision.files.remote import Place
+from polypvision.memory import keep_freed_memory
 from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 
@@ -235,6 +237,7 @@ class PhotoReader:
     """Reads one photo after the other; remembers the last plate, often that of the next photo."""
 
     def __init__(self, brief: Brief) -> None:
+        keep_freed_memory()
         self.brief = brief
         self._last_plate = brief.wishes.plate
 
@@ -284,21 +287,31 @@ class PhotoReader:
     ) -> tuple[PlateReading, ReadSettings]:
         settings = self._settings(self._last_plate, task)
         try:
-            reading = self.read_pixels(photo, pixels, facts, settings)
+            view = self._view(photo, pixels, settings)
         except PolypvisionError:
             plain = self._settings(None, task)
             if plain == settings:
                 raise
             # What is said of another plate must not refuse this one.
             settings = plain
-            reading = self.read_pixels(photo, pixels, facts, settings)
-        wanted = self._settings(reading.plate, task)
+            view = self._view(photo, pixels, settings)
+        wanted = self._settings(view.plate, task)
         if wanted != settings:
             # Only now is it known which plate it is, and so what was said of it.
             settings = wanted
-            reading = self.read_pixels(photo, pixels, facts, settings)
-        self._last_plate = reading.plate
-        return reading, settings
+            view = self._view(photo, pixels, settings)
+        self._last_plate = view.plate
+        return pipeline.read_view(pixels, view, facts, settings), settings
+
+    def _view(self, photo: PhotoFile, pixels: Photo, settings: ReadSettings) -> PlateView:
+        """Return the plate, straightened with what is known of the photo's lens."""
+        choice = choose_lens(
+            self.brief.profiles,
+            photo_camera(photo.data, photo.shown),
+            needed=not settings.surroundings.plain,
+        )
+        view = pipeline.view_plate(pixels, settings, choice.lens)
+        return replace(view, flags=(*view.flags, *choice.flags))
 
     def read_pixels(
         self,
@@ -307,14 +320,9 @@ class PhotoReader:
         facts: PhotoFacts,
         settings: ReadSettings,
     ) -> PlateReading:
-        """Read a photo's pixels with what is known of its lens."""
-        choice = choose_lens(
-            self.brief.profiles,
-            photo_camera(photo.data, photo.shown),
-            needed=not settings.surroundings.plain,
-        )
-        reading = pipeline.read_plate(pixels, facts, settings, choice.lens)
-        return replace(reading, flags=(*reading.flags, *choice.flags))
+        """Read a photo with settings that are known."""
+        view = self._view(photo, pixels, settings)
+        return pipeline.read_view(pixels, view, facts, settings)
 
 
 _MEMORY_WORDS = (

@@ -25,7 +25,7 @@ from polypvision.plates.reader import (
     settings_for,
 )
 from polypvision.reading import PlateReading, Refusal
-from polypvision.store.corrections import corrections_in
+from polypvision.store.corrections import corrections_in, corrections_of
 from polypvision.store.facts import (
     PlateFacts,
     all_facts,
@@ -186,7 +186,7 @@ class Recorder(Desk):
         plate, date = reading.plate, found.date
         assert plate is not None
 
-        def record(connection: sa.Connection) -> tuple[bool, str | None, CorrectedPhoto]:
+        def record(connection: sa.Connection) -> tuple[bool, str | None, CorrectedPhoto | None]:
             taken = not task.recorded and is_read(connection, found.sha256)
             if not taken:
                 save_photo(
@@ -199,7 +199,10 @@ class Recorder(Desk):
                 )
                 self._keep_wishes(connection, plate)
             twin = twin_of(connection, reading) if date and date.source == "exif" else None
-            return taken, twin, find_corrected(connection, reading.facts.sha256)
+            # Read back only if somebody corrected it when it was read before.
+            corrected = bool(corrections_of(connection, found.sha256))
+            now = find_corrected(connection, found.sha256) if corrected else None
+            return taken, twin, now
 
         taken, twin, now = self.logbook.write(record)
         if taken:
@@ -211,7 +214,7 @@ class Recorder(Desk):
             remark = f"same moment as {_short(twin)}: an edited copy?"
         status: Status = "again" if task.recorded else "recorded"
         return PhotoOutcome(
-            outcome=now.reading if now.corrected.standings else reading,
+            outcome=reading if now is None else now.reading,
             status=status,
             remark=remark,
         )
@@ -264,8 +267,10 @@ def _short(path: str) -> str:
     return "/".join(Path(path).parts[-2:])
 
 
-def _kept_remark(now: CorrectedPhoto) -> str:
-    """What became of the corrections of a photo that was read again."""
+def _kept_remark(now: CorrectedPhoto | None) -> str:
+    """What became of the corrections of a photo that was read again; None if there are none."""
+    if now is None:
+        return ""
     held = [one for one in now.corrected.standings if one.state != "withdrawn"]
     if not held:
         return ""

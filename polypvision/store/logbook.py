@@ -17,6 +17,7 @@ from alembic.script import ScriptDirectory
 from polypvision.errors import LogbookError, LogbookTooNew, OutputError
 from polypvision.files.outputs import make_private
 from polypvision.files.places import default_logbook
+from polypvision.files.quick_json import from_json, to_json
 from polypvision.store.copies import copy_before_step
 from polypvision.store.server import (
     connected,
@@ -204,7 +205,12 @@ def _engine_of_file(path: Path, create: bool) -> sa.Engine:
             "may read it."
         ) from error
     url = sa.URL.create("sqlite", database=str(path))
-    engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S})
+    engine = sa.create_engine(
+        url,
+        connect_args={"timeout": _WAIT_S},
+        json_serializer=to_json,
+        json_deserializer=from_json,
+    )
     sa.event.listen(engine, "connect", _on_connect)
     sa.event.listen(engine, "begin", _on_begin)
     return engine

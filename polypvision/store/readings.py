@@ -80,7 +80,7 @@ def save_photo(
     sha256 = outcome.facts.sha256
     if outcome.plate is not None:
         ensure_plate(connection, outcome.plate)
-    record = to_record(outcome)
+    record = to_record(outcome, arrays=True)
     row = {
         "plate": outcome.plate,
         "taken_at": record["taken_at"],
@@ -98,7 +98,9 @@ def save_photo(
     # this transaction's until its end, and with it all that hangs on it.
     added = insert_into(connection, photos).values(sha256=sha256, **row)
     replaced = photos.c.error.is_not(None) if isinstance(outcome, Refusal) else None
-    added = added.on_conflict_do_update(index_elements=["sha256"], set_=row, where=replaced)
+    # What was to be inserted, by name: said twice, a long record would be written out twice.
+    again = {name: added.excluded[name] for name in row}
+    added = added.on_conflict_do_update(index_elements=["sha256"], set_=again, where=replaced)
     if connection.execute(added.returning(photos.c.sha256)).first() is None:
         return
     add_name(connection, sha256, path)
@@ -204,6 +206,8 @@ def _in_order(found: list[StoredPhoto]) -> list[StoredPhoto]:
 
 def _select(connection: sa.Connection, which: sa.ColumnElement[bool]) -> list[StoredPhoto]:
     rows = connection.execute(sa.select(photos).where(which)).all()
+    if not rows:
+        return []
     names: dict[str, list[str]] = {}
     chosen = sa.select(photos.c.sha256).where(which)
     for name in connection.execute(

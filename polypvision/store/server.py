@@ -21,6 +21,7 @@ from sqlalchemy.exc import (
 )
 
 from polypvision.errors import LogbookError
+from polypvision.files.quick_json import from_json, to_json
 
 Result = TypeVar("Result")
 Work = Callable[[sa.Connection], Result]
@@ -83,7 +84,11 @@ def server_engine(text: str) -> sa.Engine:
     options = {name: value for name, value in _OPTIONS.items() if name not in url.query}
     try:
         engine = sa.create_engine(
-            url.set(drivername="postgresql+psycopg"), pool_pre_ping=True, connect_args=options
+            url.set(drivername="postgresql+psycopg"),
+            pool_pre_ping=True,
+            connect_args=options,
+            json_serializer=to_json,
+            json_deserializer=from_json,
         )
     except (ArgumentError, NoSuchModuleError, TypeError, ValueError):
         raise LogbookError(f"{trouble}. Write it as {_FORM}.") from None

@@ -56,7 +56,8 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
         Chooses the part of a large plate.
     """
     low, high = _box(scene, rng)
-    rgb, seen = resample(photo.rgb, photo.plate_to_photo, low, high)
+    to_photo = partial(apply_homography, photo.plate_to_photo)
+    rgb, seen = resample(photo.rgb, to_photo, low, high)
     rgb, seen = rgb[:LESSON_PX, :LESSON_PX], seen[:LESSON_PX, :LESSON_PX]  # rounding up
     owner = np.zeros(seen.shape, np.uint8)
     wound = np.zeros(seen.shape, np.uint8)
@@ -74,7 +75,7 @@ def lesson_of(scene: Scene, photo: RenderedPhoto, rng: np.random.Generator) -> L
     layout = card_layout(scene.card)
     light = measure_light(
         photo.rgb,
-        [(layout, partial(apply_homography, photo.plate_to_photo))],
+        [(layout, to_photo)],
         [(0, index) for index in range(len(layout.markers))],
         partial(apply_homography, np.asarray(np.linalg.inv(photo.plate_to_photo), np.float64)),
     )

@@ -221,14 +221,14 @@ def test_a_fault_of_ours_in_one_photo_costs_only_that_photo(
 ) -> None:
     from polypvision import pipeline
 
-    real = pipeline.read_plate
+    real = pipeline.read_view
 
-    def sometimes(rgb: Any, facts: Any, *rest: Any) -> Any:
+    def sometimes(photo: Any, view: Any, facts: Any, settings: Any) -> Any:
         if facts.photo.endswith("b.jpg"):
             raise ZeroDivisionError("by zero")
-        return real(rgb, facts, *rest)
+        return real(photo, view, facts, settings)
 
-    monkeypatch.setattr(pipeline, "read_plate", sometimes)
+    monkeypatch.setattr(pipeline, "read_view", sometimes)
     for name in "abc":
         write_jpeg(tmp_path / f"{name}.jpg")
     done, records = read(run, tmp_path / "out.json", tmp_path)

@@ -262,14 +262,14 @@ def test_photos_that_are_gone_or_changed_are_told(book: Logbook, laptop: Path) -
 
 SPOILED = {
     "UPDATE photos SET record = '{\"photo\": 1' WHERE error IS NULL": "cannot be understood",
-    "UPDATE photos SET record = replace(record, '\"area_mm2\": 176', '\"area_mm2\": 126')":
+    "UPDATE photos SET record = replace(record, '\"area_mm2\":176', '\"area_mm2\":126')":
         "are not those of its reading",
     "UPDATE polyps SET diameter_mm = 99 WHERE label = 2": "are not those of its reading",
     "DELETE FROM mouths WHERE label = 1": "are not those of its reading",
     "DELETE FROM polyps WHERE label = 2": "are not those of its reading",
     "UPDATE photos SET plate = NULL": "hash, plate, date or error",
     "UPDATE photos SET taken_at = '2031-01-01T00:00:00+00:00'": "hash, plate, date or error",
-    "UPDATE photos SET record = replace(record, '\"outline_mm\": [[2', '\"outline_mm\": [[9')":
+    "UPDATE photos SET record = replace(record, '\"outline_mm\":[[2', '\"outline_mm\":[[9')":
         "its outline",
     "DELETE FROM plates": "refers to what is not in plates",
     "UPDATE corrections SET number = 3": "are not 1, 2, 3",
@@ -307,7 +307,7 @@ def test_numbers_that_do_not_follow_from_each_other_are_told(book: Logbook) -> N
             if where:
                 made.execute(
                     "UPDATE photos SET record = "
-                    "replace(record, '\"area_mm2\": 176.7146', '\"area_mm2\": 180.7146')"
+                    "replace(record, '\"area_mm2\":176.7146', '\"area_mm2\":180.7146')"
                 )
             else:
                 made.execute(f"UPDATE {table} SET area_mm2 = 180.7146 WHERE area_mm2 = 176.7146")

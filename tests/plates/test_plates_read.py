@@ -17,8 +17,10 @@ import numpy as np
 import pytest
 from photo_makers import card_photo, corners_picture, encoded, exif, write_jpeg
 
+from polypvision import pipeline
 from polypvision.errors import LogbookError
 from polypvision.files.photos import read_file
+from polypvision.pipeline import ReadSettings
 from polypvision.plates.log import list_plates, say_of_plate
 from polypvision.plates.read import PhotoOutcome, ReadWishes, read_photos
 from polypvision.plates.reader import PhotoReader, PhotoTask
@@ -355,6 +357,27 @@ def test_a_photo_that_another_program_records_meanwhile_is_recorded_once(
     monkeypatch.setattr(Recorder, "_is_read", lambda self, sha256: False)
     assert statuses(read_photos([photo], WITHOUT_CARD, logbook=book)) == ["known"]
     assert dump(book) == before
+
+
+def test_what_is_said_of_a_plate_is_known_before_its_polyps_are_looked_for(
+    book: Logbook, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked: list[float | None] = []
+    real = pipeline.read_view
+
+    def counted(photo: Any, view: Any, facts: Any, settings: ReadSettings) -> Any:
+        looked.append(settings.bar_mm)
+        return real(photo, view, facts, settings)
+
+    monkeypatch.setattr(pipeline, "read_view", counted)
+    say_of_plate(book, "0042", bar_mm=75.5)
+    say_of_plate(book, "0043", bar_mm=74.5)
+    for day, code in ((1, 42), (2, 43), (3, 42)):
+        path = folder / f"2024-03-0{day}.png"
+        path.write_bytes(encoded(card_photo(code, ground=80 + day), "PNG"))
+    done = read_photos([folder], ReadWishes(), logbook=book)
+    assert statuses(done) == ["recorded"] * 3
+    assert looked == [75.5, 74.5, 75.5]
 
 
 def test_what_is_said_of_one_plate_does_not_refuse_the_next(book: Logbook, folder: Path) -> None:

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from skimage import color
 
 from polypvision.calibrate.photo import view_from_card
-from polypvision.calibrate.srgb import LINEAR_OF_CODE, to_codes, to_linear
+from polypvision.calibrate.srgb import LINEAR_OF_CODE, multiplied, to_codes, to_linear
 from polypvision.card.code import CardName
 from polypvision.card.draw import card_pixels, single_page
 from polypvision.card.layout import GREY, card_layout
@@ -47,6 +47,16 @@ class TestTransfer:
 
     def test_beyond_the_ends_is_clipped(self) -> None:
         assert to_codes(np.array([-0.5, 7.0])).tolist() == [0, 255]
+
+    @pytest.mark.parametrize("gain", [0.1, 0.8, 1.0, 1.7, 12.0])
+    def test_light_is_multiplied(self, gain: float) -> None:
+        every = np.arange(256, dtype=np.uint8).reshape(16, 16, 1).repeat(3, axis=2)
+        gains = np.full(every.shape, gain, np.float32)
+        codes = multiplied(every, gains)
+        c = every / 255
+        light = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4) * gain
+        back = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+        assert np.abs(codes - 255 * np.minimum(back, 1)).max() < 0.6
 
 
 def test_the_grey_patch_is_half_way_in_lightness() -> None:
