@@ -41,7 +41,7 @@ def test_what_is_held_between_two_looks_changes_nothing(
         assert len(look.held) == min(held, N + 1)
         outcomes = compare_room(look)
         pages = tmp_path / f"{held}"
-        write_reports(book, None, pages, on=date(2031, 4, 1), pdf=pages / "report.pdf")
+        write_reports(book, ["0001"], pages, on=date(2031, 4, 1), pdf=pages / "report.pdf")
         found.append(
             (
                 foretell_room(book, look),
@@ -50,13 +50,13 @@ def test_what_is_held_between_two_looks_changes_nothing(
             )
         )
     assert found[1] == found[0]
-    forecast, _, pages = found[0]
+    forecast, _, written = found[0]
     assert [one.name for one in forecast.plates] == [plate_name(n) for n in range(N)]
     assert [one.name for one in forecast.lines] == ["a", "b"]
     pieces = [one.n_pieces for one in forecast.plates]
     assert [one.n_pieces for one in forecast.lines] == [pieces[1], pieces[0] + pieces[2]]
     assert forecast.whole.n_pieces == sum(pieces) > 0
-    assert {"index.html", "report.pdf", "plate-0001.html"} <= pages.keys()
+    assert {"index.html", "report.pdf", "plate-0001.html"} <= written.keys()
 
 
 def test_each_plate_is_told_of_and_let_go(book: Logbook, monkeypatch: pytest.MonkeyPatch) -> None:
