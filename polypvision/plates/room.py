@@ -38,7 +38,7 @@ from polypvision.store.readings import StoredPhoto
 from polypvision.store.stamps import plate_stamp
 from polypvision.today import Task
 
-_HELD = 64
+_HELD = 32
 """Plates that are kept in memory between two looks at a room; each takes some megabytes."""
 Progress = Callable[[int, int, str], None]
 
