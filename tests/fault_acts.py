@@ -37,7 +37,7 @@ from polypvision.plates.verify import verify, verify_backup
 from polypvision.reading import Refusal
 from polypvision.store.corrections import corrections_in
 from polypvision.store.logbook import open_logbook
-from polypvision.store.readings import all_photos, save_photo
+from polypvision.store.readings import photo_places, read_hashes, save_photo
 from polypvision.web.uploads import Uploads
 
 AT = datetime(2031, 3, 4, 10, 15, tzinfo=UTC)
@@ -128,7 +128,7 @@ def _read(world: Path, ack: Ack) -> None:
 
 def _unread(world: Path, acks: Sequence[str]) -> list[str]:
     with open_logbook(book_of(world)) as book, book.reading() as connection:
-        there = [one.sha256 for one in all_photos(connection) if one.outcome.plate]
+        there = read_hashes(connection)
     return once(there, acks) + unclean(book_of(world))
 
 
@@ -214,7 +214,7 @@ def _correct(world: Path, ack: Ack) -> None:
 
 def _uncorrected(world: Path, acks: Sequence[str]) -> list[str]:
     with open_logbook(book_of(world)) as book, book.reading() as connection:
-        hashes = [one.sha256 for one in all_photos(connection)]
+        hashes = [one.sha256 for one in photo_places(connection)]
         found = corrections_in(connection, hashes)
     there = [one.id for said in found.values() for one in said]
     return once(there, acks) + unclean(book_of(world))
@@ -248,7 +248,7 @@ def _forget(world: Path, ack: Ack) -> None:
 def _unforgotten(world: Path, acks: Sequence[str]) -> list[str]:
     wrong = unclean(book_of(world))
     with open_logbook(book_of(world)) as book, book.reading() as connection:
-        if len(all_photos(connection)) != 4:
+        if len(photo_places(connection)) != 4:
             wrong.append("lost: a photo that was only forgotten")
     return wrong
 

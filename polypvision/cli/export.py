@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from polypvision.cli.common import LogbookOption, opened
+from polypvision.cli.common import LogbookOption, opened, progress_bar
 
 
 class Form(StrEnum):
@@ -41,10 +41,14 @@ def export(
     from polypvision.plates.export import export_plates
     from polypvision.plates.names import plate_name
 
-    with opened(logbook) as book:
-        names = [plate_name(plate) for plate in plates or ()]
+    with opened(logbook) as book, progress_bar("Writing plates") as progress:
         written, missing = export_plates(
-            book, names, out, formats=[one.value for one in form or Form], pictures=pictures
+            book,
+            [plate_name(plate) for plate in plates or ()],
+            out,
+            formats=[one.value for one in form or Form],
+            pictures=pictures,
+            progress=progress,
         )
     for path in written:
         typer.echo(str(path))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from polypvision.cli.common import LogbookOption, day_option, opened
+from polypvision.cli.common import LogbookOption, day_option, opened, progress_bar
 
 if TYPE_CHECKING:
     from polypvision.store.logbook import Logbook
@@ -66,7 +66,10 @@ def write_pages(
     """Write the pages of plates and say which to open."""
     from polypvision.plates.report import write_reports
 
-    first, remarks = write_reports(book, plates, out, on=on or day_option(None), pdf=pdf)
+    with progress_bar("Looking at plates") as progress:
+        first, remarks = write_reports(
+            book, plates, out, on=on or day_option(None), pdf=pdf, progress=progress
+        )
     for words in remarks:
         typer.echo(words, err=True)
     if out is not None:

@@ -46,11 +46,10 @@ def outcomes(
 
     Needs cuts in the log; with several cuts on one day, each must name its polyps.
     """
-    from polypvision.plates.room import compare_room, room_of
+    from polypvision.plates.room import compare_room, look_over
 
-    with opened(logbook) as book:
-        states, _ = room_of(book, foretell=False)
-    found = compare_room(states, by)
+    with opened(logbook) as book, progress_bar("Looking at plates") as progress:
+        found = compare_room(look_over(book, progress=progress), by)
     write_json(
         json,
         {
@@ -121,11 +120,13 @@ def plan(
     Ready: wound closed, mouth formed, large enough, and alive. Losses are counted in; sales and
     pieces still to be cut are not.
     """
-    from polypvision.plates.room import forecast_record, forecast_room, room_of
+    from polypvision.plates.room import forecast_record, foretell_room, look_over
 
     with opened(logbook) as book:
-        states, _ = room_of(book, size_mm=size_mm)
-    forecast = forecast_room(states, size_mm=size_mm, weeks=weeks)
+        with progress_bar("Looking at plates") as progress:
+            look = look_over(book, size_mm=size_mm, progress=progress)
+        with progress_bar("Foretelling") as progress:
+            forecast = foretell_room(book, look, size_mm=size_mm, weeks=weeks, progress=progress)
     write_json(json, forecast_record(forecast))
     if is_terminal(json):
         return

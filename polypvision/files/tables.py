@@ -1,19 +1,17 @@
-"""Readings as tables (CSV, Parquet), as COCO outlines, and back from JSON."""
+"""Readings as tables, and back from JSON."""
 
 import csv
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from io import StringIO
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from polypvision import __version__
 from polypvision.columns import PHOTOS, POLYPS, table
 from polypvision.errors import TableError
-from polypvision.reading import Outcome, PlateReading, Points, Polyp, Refusal, from_record
+from polypvision.reading import Outcome, PlateReading, Refusal, from_record
 
 
 def _iso(outcome: Outcome) -> str | None:
@@ -69,123 +67,6 @@ def polyp_table(outcomes: Iterable[Outcome]) -> pd.DataFrame:
         for polyp in outcome.polyps
     )
     return table(rows, POLYPS)
-
-
-def coco_record(
-    readings: Sequence[PlateReading],
-    sizes_px: Mapping[str, tuple[int, int]],
-    file_names: Mapping[str, str],
-    authors: Mapping[str, Sequence[str]] | None = None,
-) -> dict[str, Any]:
-    """Return readings in the COCO form: images, annotations, categories.
-
-    Polyps are the first category: their outline as a polygon, their mouths as keypoints. Wounds
-    are the second, each with the annotation of its polyp (``polyp_id``). Who said so stands in
-    ``corrected_by``: of an image everybody who corrected it, of an annotation those who corrected
-    that polyp; empty is the machine.
-
-    Parameters
-    ----------
-    readings : sequence of PlateReading
-    sizes_px : mapping of str to (int, int)
-        Width and height of the upright photo, by its sha256.
-    file_names : mapping of str to str
-        File name to write, by sha256.
-    authors : mapping of str to sequence of str, optional
-        Who corrected the photo, by sha256.
-
-    Returns
-    -------
-    dict
-        Plain JSON values. Coordinates are of the upright photo, measured from the corner of
-        its first pixel, so half a pixel more than ours, which are from that pixel's centre.
-
-    References
-    ----------
-    Lin T-Y et al. 2014, Microsoft COCO: common objects in context, ECCV (from memory).
-    """
-    images: list[dict[str, Any]] = []
-    annotations: list[dict[str, Any]] = []
-    polyps = [polyp for reading in readings for polyp in reading.polyps]
-    # The form has one number of keypoints for a whole category.
-    n_keypoints = max((polyp.n_mouths for polyp in polyps), default=0)
-    for image_id, reading in enumerate(readings, 1):
-        sha256 = reading.facts.sha256
-        width, height = sizes_px[sha256]
-        images.append(
-            {
-                "id": image_id,
-                "file_name": file_names[sha256],
-                "width": width,
-                "height": height,
-                "date_captured": _iso(reading),
-                "corrected_by": list((authors or {}).get(sha256, ())),
-            }
-        )
-        for polyp in reading.polyps:
-            polyp_id = len(annotations) + 1
-            whose = {"id": polyp_id, "image_id": image_id, "corrected_by": list(polyp.corrected_by)}
-            annotations.append(
-                {
-                    **whose,
-                    "category_id": 1,
-                    **_coco_shape(polyp.outline_px),
-                    "score": round(float(polyp.score), 4),
-                    "keypoints": _keypoints(polyp, n_keypoints),
-                    "num_keypoints": polyp.n_mouths,
-                    "label": polyp.label,
-                }
-            )
-            for wound in polyp.wound_outlines_px:
-                annotations.append(
-                    {
-                        **whose,
-                        "id": len(annotations) + 1,
-                        "category_id": 2,
-                        **_coco_shape(wound),
-                        "polyp_id": polyp_id,
-                    }
-                )
-    return {
-        "info": {"description": "Outlines of polyps", "version": f"polypvision {__version__}"},
-        "licenses": [],
-        "images": images,
-        "annotations": annotations,
-        "categories": [
-            {
-                "id": 1,
-                "name": "polyp",
-                "supercategory": "animal",
-                "keypoints": [f"mouth {n}" for n in range(1, n_keypoints + 1)],
-                "skeleton": [],
-            },
-            {"id": 2, "name": "wound", "supercategory": "animal"},
-        ],
-    }
-
-
-def _coco_shape(points: Points) -> dict[str, Any]:
-    outline = points + 0.5
-    low, high = outline.min(axis=0), outline.max(axis=0)
-    return {
-        "segmentation": [[round(float(value), 2) for value in outline.ravel()]],
-        "area": round(_area(outline), 2),
-        "bbox": [round(float(value), 2) for value in (*low, *(high - low))],
-        "iscrowd": 0,
-    }
-
-
-def _keypoints(polyp: Polyp, n_keypoints: int) -> list[float]:
-    """Return x, y and 2 (labelled and visible) of each mouth, then zeros for those it has not."""
-    places = [(mouth.x_px + 0.5, mouth.y_px + 0.5, 2) for mouth in polyp.mouths]
-    places += [(0, 0, 0)] * (n_keypoints - len(places))
-    return [round(value, 2) for place in places for value in place]
-
-
-def _area(outline: Points) -> float:
-    """Area of a closed outline (n, 2), by the surveyor's formula."""
-    x, y = outline.T
-    return float(abs((x * np.roll(y, -1) - y * np.roll(x, -1)).sum()) / 2)
 
 
 def read_json(path: Path, remedy: str = "Give the file that --json wrote.") -> Any:

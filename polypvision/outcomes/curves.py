@@ -20,6 +20,9 @@ _EXACT_DAYS = 1.0
 """Known to the day: then the older, simpler methods for exact times hold."""
 _STEPS = 100_000
 _SMALLEST_STEP = 1e-12
+_MANY = 200
+"""Of more pieces than so many, times count in whole days: each has its own minute, and the work
+goes with the square of the different times, in many steps."""
 
 
 @dataclass(frozen=True, kw_only=True, order=True)
@@ -163,6 +166,16 @@ def wilson_interval(count: float, n: float, confidence: float = 0.95) -> tuple[f
     return low, high
 
 
+def in_days(spans: Sequence[Span]) -> Sequence[Span]:
+    """Return spans as they are; many of them in whole days, which no photo tells better."""
+    if len(spans) <= _MANY:
+        return spans
+    return [
+        Span(low=float(round(span.low)), high=float(round(span.high)) if span.happened else inf)
+        for span in spans
+    ]
+
+
 def curve(spans: Sequence[Span]) -> Curve:
     """Return the share to which it has not happened yet, by the method that the data allow.
 
@@ -180,7 +193,7 @@ def curve(spans: Sequence[Span]) -> Curve:
     """
     if spans and all(span.exact for span in spans):
         return kaplan_meier(spans)
-    return turnbull(spans)
+    return turnbull(in_days(spans))
 
 
 def kaplan_meier(spans: Sequence[Span]) -> Curve:
@@ -260,15 +273,17 @@ def turnbull(spans: Sequence[Span]) -> Curve:
     if not places:
         return _curve("Turnbull", np.empty(0), np.empty(0), np.empty(0), spans)
     left, right = (np.array(ends, dtype=np.float64) for ends in zip(*places, strict=True))
-    low = np.array([span.low for span in spans])[:, None]
-    high = np.array([span.high for span in spans])[:, None]
+    # Those that are alike are gone through once.
+    ends, counts = np.unique([(span.low, span.high) for span in spans], axis=0, return_counts=True)
+    low, high = ends[:, :1], ends[:, 1:]
+    share = counts / counts.sum()
     # A known day lies in a span that ends on it, not in one that begins with it.
     after_low = np.where(left == right, (low < left) | ((low == left) & (low == high)), low <= left)
     inside = (after_low & (right <= high)).astype(np.float64)
     mass = np.full(len(places), 1.0 / len(places))
     for _ in range(_STEPS):
         shares = inside * mass
-        step = (shares / shares.sum(axis=1, keepdims=True)).mean(axis=0)
+        step = share @ (shares / shares.sum(axis=1, keepdims=True))
         moved = float(np.abs(step - mass).max())
         mass = step
         if moved < _SMALLEST_STEP:

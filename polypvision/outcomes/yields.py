@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 from polypvision.events import LogEntry
 from polypvision.outcomes.pieces import Piece
@@ -62,12 +63,12 @@ def donor_yields(pieces: Sequence[Piece], log: Sequence[LogEntry]) -> tuple[Dono
     log : sequence of LogEntry
         Of the same plates.
     """
-    cuts = without_completed(log)
+    cuts = _by_donor(without_completed(log))
+    pieces_of = _by_donor(pieces)
     found = []
-    for donor in sorted({cut.donor for cut in cuts if cut.donor}):
-        own = [cut for cut in cuts if cut.donor == donor]
+    for donor in sorted(filter(None, cuts)):
+        own, mine = cuts[donor], pieces_of.get(donor, [])
         made = [cut.pieces or len(cut.individuals) or None for cut in own]
-        mine = [piece for piece in pieces if piece.donor == donor]
         kept = [piece for piece in mine if piece.fate != "lost"]
         found.append(
             DonorYield(
@@ -84,8 +85,18 @@ def donor_yields(pieces: Sequence[Piece], log: Sequence[LogEntry]) -> tuple[Dono
     return tuple(found)
 
 
-def kept_per_polyp(pieces: Sequence[Piece], log: Sequence[LogEntry], method: str) -> float | None:
-    """Return how many pieces are kept per polyp cut in one way; None where none can be counted.
+_Of = TypeVar("_Of", Piece, LogEntry)
+
+
+def _by_donor(things: Sequence[_Of]) -> dict[str, list[_Of]]:
+    found: dict[str, list[_Of]] = {}
+    for one in things:
+        found.setdefault(one.donor, []).append(one)
+    return found
+
+
+def kept_per_polyp(pieces: Sequence[Piece], log: Sequence[LogEntry]) -> dict[str, float]:
+    """Return how many pieces are kept per polyp cut, by way of cutting; those that can be counted.
 
     Cuts that put fewer pieces on the plate than their way makes are left out: the rest are
     elsewhere, and so is what became of them. So are cuts whose pieces are not known.
@@ -94,20 +105,20 @@ def kept_per_polyp(pieces: Sequence[Piece], log: Sequence[LogEntry], method: str
     ----------
     pieces, log
         Of the same plates.
-    method : {'halves', 'quarters', 'margin'}
     """
-    each = _PIECES_A_POLYP.get(method)
-    polyps = kept = 0.0
+    of_cut: dict[object, list[Piece]] = {}
+    for piece in pieces:
+        key = (piece.plate, piece.cut_at, piece.method, piece.donor)
+        of_cut.setdefault(key, []).append(piece)
+    polyps: dict[str, float] = {}
+    kept: dict[str, float] = {}
     for cut in without_completed(log):
-        mine = [
-            piece
-            for piece in pieces
-            if (piece.plate, piece.cut_at, piece.method, piece.donor)
-            == (cut.plate, cut.at, cut.method, cut.donor)
-        ]
+        mine = of_cut.get((cut.plate, cut.at, cut.method, cut.donor), [])
         made = cut.pieces or len(cut.individuals)
-        if cut.method != method or len(mine) != made or not made or (each and made % each):
+        each = _PIECES_A_POLYP.get(cut.method or "")
+        if cut.method is None or len(mine) != made or not made or (each and made % each):
             continue
-        polyps += made / each if each else 1
-        kept += sum(piece.fate != "lost" for piece in mine)
-    return kept / polyps if polyps else None
+        polyps[cut.method] = polyps.get(cut.method, 0.0) + (made / each if each else 1)
+        n_kept = sum(piece.fate != "lost" for piece in mine)
+        kept[cut.method] = kept.get(cut.method, 0.0) + n_kept
+    return {method: kept[method] / polyps[method] for method in sorted(polyps)}

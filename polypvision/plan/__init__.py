@@ -1,8 +1,14 @@
 """How many pieces will be ready when, from the individuals' forecasts and the losses seen."""
 
 from polypvision.plan.losses import LossRecord, losses_of
-from polypvision.plan.plate import PlateState, plate_state
-from polypvision.plan.room import RoomForecast, learn_habits, room_forecast
+from polypvision.plan.plate import PlateState, foretold, plate_state
+from polypvision.plan.room import (
+    PlateGlance,
+    RoomForecast,
+    RoomTally,
+    glance_at,
+    room_forecast,
+)
 from polypvision.plan.stock import (
     READY_MM,
     WEEKS,
@@ -18,12 +24,15 @@ __all__ = [
     "READY_MM",
     "WEEKS",
     "LossRecord",
+    "PlateGlance",
     "PlateState",
     "Prospect",
     "RoomForecast",
+    "RoomTally",
     "StockForecast",
     "StockWeek",
-    "learn_habits",
+    "foretold",
+    "glance_at",
     "losses_of",
     "plate_state",
     "room_forecast",

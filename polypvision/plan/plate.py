@@ -1,7 +1,7 @@
 """All that is known of one plate, as plan and today's list need it."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from polypvision.events import LogEntry
 from polypvision.forecasts import DayForecast
@@ -127,8 +127,7 @@ def plate_state(
     pieces, remarks = pieces_of_plate(
         tracks, log, courses=courses, progress=progress, growth=growth.individuals, line=line
     )
-    closures, curves = foretell_closures(courses) if foretell else ((), ())
-    return PlateState(
+    state = PlateState(
         plate=plate,
         line=line,
         tracks=tracks,
@@ -138,13 +137,19 @@ def plate_state(
         growth=growth,
         pieces=pieces,
         remarks=remarks,
+        fissions=fission_courses(tracks),
+        size_mm=size_mm,
+    )
+    return foretold(state) if foretell else state
+
+
+def foretold(state: PlateState) -> PlateState:
+    """Return a plate with its forecasts: when wounds close and the size asked for is reached."""
+    closures, curves = foretell_closures(state.courses)
+    sizes = size_forecasts(state.growth, state.size_mm)
+    return replace(
+        state,
         closures={one.name: one.when for one in closures},
         curves=curves,
-        fissions=fission_courses(tracks),
-        sizes={
-            one.name: one.when
-            for one in (size_forecasts(growth, size_mm) if foretell else ())
-            if one.n_dates >= LEAST_DATES
-        },
-        size_mm=size_mm,
+        sizes={one.name: one.when for one in sizes if one.n_dates >= LEAST_DATES},
     )

@@ -1,7 +1,7 @@
 """The stock forecast of all plates together, and of each plate and line."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
@@ -13,12 +13,14 @@ from polypvision.plan.laws import N_WORLDS, LagLaw, learn_lag
 from polypvision.plan.losses import NO_LOSSES, LossRates, LossRecord, learn_losses, losses_of
 from polypvision.plan.plate import PlateState
 from polypvision.plan.stock import (
+    READY_MM,
     Chance,
     Prospect,
     StockForecast,
+    StockTally,
     certain,
     from_forecast,
-    stock_forecast,
+    ready_chances,
     with_mouth_after,
     with_mouth_since,
 )
@@ -62,15 +64,54 @@ class RoomForecast:
     record: LossRecord
 
 
-def learn_habits(plates: Sequence[PlateState], rng: np.random.Generator) -> Habits:
+@dataclass(frozen=True, kw_only=True)
+class PlateGlance:
+    """What must be known of all plates before the stock of the first can be foretold.
+
+    Attributes
+    ----------
+    plate, line : str
+    n_living : int
+    last_photo : datetime
+    closings : tuple of (cut method or None, Span, Span)
+        Of each piece: when its wound was closed, and when it had a mouth.
+    losses : LossRecord
+    """
+
+    plate: str
+    line: str
+    n_living: int
+    last_photo: datetime
+    closings: tuple[tuple[CutMethod | None, Span, Span], ...]
+    losses: LossRecord
+
+
+def glance_at(state: PlateState) -> PlateGlance | None:
+    """Return what the forecast of a room needs of a plate at first; None if it has no photo."""
+    if not state.tracks.photos:
+        return None
+    return PlateGlance(
+        plate=state.plate,
+        line=state.line,
+        n_living=len(state.living),
+        last_photo=state.tracks.photos[-1].taken_at,
+        closings=tuple(
+            (piece.method, piece.sealed, piece.mouth)
+            for piece in state.pieces
+            if piece.sealed is not None and piece.mouth is not None
+        ),
+        losses=losses_of(state.tracks, state.courses),
+    )
+
+
+def learn_habits(plates: Sequence[PlateGlance], rng: np.random.Generator) -> Habits:
     """Return what the pieces of these plates usually do."""
     seen: dict[CutMethod | None, list[tuple[Span, Span]]] = {None: []}
-    for piece in (piece for plate in plates for piece in plate.pieces):
-        if piece.sealed is not None and piece.mouth is not None:
-            seen.setdefault(piece.method, []).append((piece.sealed, piece.mouth))
-            if piece.method is not None:
-                seen[None].append((piece.sealed, piece.mouth))
-    record = sum((losses_of(one.tracks, one.courses) for one in plates), LossRecord())
+    for method, sealed, mouth in (one for plate in plates for one in plate.closings):
+        seen.setdefault(method, []).append((sealed, mouth))
+        if method is not None:
+            seen[None].append((sealed, mouth))
+    record = sum((one.losses for one in plates), LossRecord())
     return Habits(
         mouth={method: learn_lag(seen[method], rng) for method in sorted(seen, key=str)},
         losses=learn_losses([record], rng),
@@ -161,6 +202,86 @@ def _never(days: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.zeros((1, len(days)))
 
 
+class RoomTally:
+    """The stock forecast of a room whose plates are looked at one after the other.
+
+    Parameters
+    ----------
+    plates : sequence of PlateGlance
+        All of them.
+    dates : sequence of datetime
+        Increasing.
+    size_mm : float
+        The diameter that the forecasts of size in the plates speak of.
+    rng : numpy.random.Generator, optional
+        Draws the worlds that stand for what is not known of the room.
+    losses : bool
+        False shows what a forecast that forgets losses would promise.
+
+    Attributes
+    ----------
+    order : tuple of str
+        Names of the plates, in the order in which they are to be added: line by line, so that only
+        one line has to be kept in mind.
+    """
+
+    def __init__(
+        self,
+        plates: Sequence[PlateGlance],
+        dates: Sequence[datetime],
+        *,
+        size_mm: float = READY_MM,
+        rng: np.random.Generator | None = None,
+        losses: bool = True,
+    ) -> None:
+        self._rng = rng or np.random.default_rng(0)
+        self._habits = learn_habits(plates, self._rng)
+        self._losses = self._habits.losses if losses else NO_LOSSES
+        self._dates = dates
+        self._size_mm = size_mm
+        self.order = tuple(one.plate for one in sorted(plates, key=lambda one: one.line))
+        self._living: dict[str, int] = {}
+        for one in plates:
+            self._living[one.line] = self._living.get(one.line, 0) + one.n_living
+        self._whole = self._stock(sum(self._living.values()))
+        self._line, self._of_line = "", self._stock(0)
+        self._lines: list[StockForecast] = []
+        self._plates: dict[str, StockForecast] = {}
+
+    def _stock(self, expected: int) -> StockTally:
+        return StockTally(self._dates, expected=expected, size_mm=self._size_mm)
+
+    def add(self, state: PlateState) -> StockForecast:
+        """Add a plate with its forecasts, and return its own stock forecast."""
+        if state.line != self._line:
+            self._end_line()
+            self._line = state.line
+            self._of_line = self._stock(self._living.get(state.line, 0))
+        prospects = prospects_of(state, self._habits, self._rng)
+        chances = ready_chances(prospects, self._dates, self._losses)
+        own = self._stock(len(prospects))
+        for tally in (own, self._of_line, self._whole):
+            tally.add(prospects, chances)
+        self._plates[state.plate] = own.forecast(state.plate)
+        return self._plates[state.plate]
+
+    def _end_line(self) -> None:
+        if self._line:
+            one = self._of_line.forecast(self._line)
+            self._lines += [one] if one.n_pieces else []
+
+    def forecast(self) -> RoomForecast:
+        """Return the forecast of the room; no plate can be added any more."""
+        self._end_line()
+        self._line = ""
+        return RoomForecast(
+            plates=tuple(self._plates[name] for name in sorted(self._plates)),
+            lines=tuple(sorted(self._lines, key=lambda one: one.name)),
+            whole=self._whole.forecast("all plates"),
+            record=self._habits.record,
+        )
+
+
 def room_forecast(
     plates: Sequence[PlateState],
     dates: Sequence[datetime],
@@ -174,31 +295,13 @@ def room_forecast(
     Parameters
     ----------
     plates : sequence of PlateState
-    dates : sequence of datetime
-        Increasing.
-    size_mm : float
-        The diameter that the forecasts of size in `plates` speak of.
-    rng : numpy.random.Generator, optional
-        Draws the worlds that stand for what is not known of the room.
-    losses : bool
-        False shows what a forecast that forgets losses would promise.
+        With their forecasts.
+    dates, size_mm, rng, losses
+        As of `RoomTally`, which needs not all plates at once.
     """
-    rng = rng or np.random.default_rng(0)
-    habits = learn_habits(plates, rng)
-    if not losses:
-        habits = replace(habits, losses=NO_LOSSES)
-    of_plate = {one.plate: prospects_of(one, habits, rng) for one in plates}
-    everyone = [one for some in of_plate.values() for one in some]
-    lines = sorted({one.line for one in everyone if one.line})
-
-    def forecast(name: str, some: Sequence[Prospect]) -> StockForecast:
-        return stock_forecast(name, some, habits.losses, dates, size_mm=size_mm)
-
-    return RoomForecast(
-        plates=tuple(forecast(name, of_plate[name]) for name in sorted(of_plate)),
-        lines=tuple(
-            forecast(line, [one for one in everyone if one.line == line]) for line in lines
-        ),
-        whole=forecast("all plates", everyone),
-        record=habits.record,
-    )
+    glances = [one for one in map(glance_at, plates) if one is not None]
+    tally = RoomTally(glances, dates, size_mm=size_mm, rng=rng, losses=losses)
+    states = {state.plate: state for state in plates}
+    for name in tally.order:
+        tally.add(states[name])
+    return tally.forecast()

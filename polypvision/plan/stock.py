@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.forecasts import DayForecast
-from polypvision.plan.counts import count_law, interval
+from polypvision.plan.counts import CountTally, interval
 from polypvision.plan.laws import LagLaw
 from polypvision.plan.losses import LossRates
 from polypvision.track import days_between
@@ -187,31 +187,74 @@ def stock_forecast(
         The diameter that ``large`` of the prospects speaks of.
     confidence : float
     """
-    chances = []
-    for one in prospects:
+    tally = StockTally(dates, expected=len(prospects), size_mm=size_mm, confidence=confidence)
+    tally.add(prospects, ready_chances(prospects, dates, losses))
+    return tally.forecast(name)
+
+
+def ready_chances(
+    prospects: Sequence[Prospect], dates: Sequence[datetime], losses: LossRates
+) -> NDArray[np.float64]:
+    """Return the chance (pieces, worlds, dates) that each piece lives and is ready on each date."""
+    chances = np.empty((len(prospects), len(losses.raw_per_day), len(dates)))
+    for chance, one in zip(chances, prospects, strict=True):
         ahead = np.array([max(days_between(one.seen_at, date), 0.0) for date in dates])
-        chances.append(ready_chance(one, ahead, losses))
-    weeks = []
-    if chances:
-        stacked = np.stack(chances)
-        laws = count_law(stacked)
-        means = stacked.mean(axis=1).sum(axis=0)
-        for date, law, mean in zip(dates, laws, means, strict=True):
-            low, high = interval(law, confidence)
+        chance[:] = ready_chance(one, ahead, losses)
+    return chances
+
+
+class StockTally:
+    """A stock forecast to which pieces are added, so that none of them has to be held.
+
+    Parameters
+    ----------
+    dates : sequence of datetime
+        Increasing.
+    expected : int
+        About how many pieces there will be.
+    size_mm : float
+    confidence : float
+    """
+
+    def __init__(
+        self,
+        dates: Sequence[datetime],
+        *,
+        expected: int,
+        size_mm: float = READY_MM,
+        confidence: float = 0.95,
+    ) -> None:
+        self._dates = dates
+        self._size_mm = size_mm
+        self._confidence = confidence
+        self._count = CountTally(expected)
+        self._means = np.zeros(len(dates))
+        self._n_ready = 0
+
+    def add(self, prospects: Sequence[Prospect], chances: NDArray[np.float64]) -> None:
+        """Add pieces with their `ready_chances`."""
+        self._count.add(chances)
+        self._means += chances.mean(axis=1).sum(axis=0)
+        self._n_ready += sum(one.ready_now for one in prospects)
+
+    def forecast(self, name: str) -> StockForecast:
+        """Return how many of the pieces added will be ready on each of the dates."""
+        weeks = []
+        laws = self._count.law() if self._count.n else np.ones((len(self._dates), 1))
+        for date, law, mean in zip(self._dates, laws, self._means, strict=True):
+            low, high = interval(law, self._confidence)
             weeks.append(
                 StockWeek(
                     on=date, expected=float(mean), low=low, high=high, law=tuple(law.tolist())
                 )
             )
-    else:
-        weeks = [StockWeek(on=date, expected=0.0, low=0, high=0) for date in dates]
-    return StockForecast(
-        name=name,
-        size_mm=size_mm,
-        n_pieces=len(prospects),
-        n_ready=sum(one.ready_now for one in prospects),
-        weeks=tuple(weeks),
-    )
+        return StockForecast(
+            name=name,
+            size_mm=self._size_mm,
+            n_pieces=self._count.n,
+            n_ready=self._n_ready,
+            weeks=tuple(weeks),
+        )
 
 
 def sentence(forecast: StockForecast) -> str:

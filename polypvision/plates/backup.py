@@ -33,7 +33,7 @@ from polypvision.plates.manifest import (
 from polypvision.plates.read import Progress
 from polypvision.store.backup import back_up
 from polypvision.store.logbook import Logbook, step_of
-from polypvision.store.readings import StoredPhoto, all_photos
+from polypvision.store.readings import PhotoPlaces, photo_places
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,8 +132,7 @@ def _keep_profiles(part: Path, profiles: Path | None) -> Iterator[KeptFile]:
 def _keep_photos(
     logbook: Logbook, folder: Path, progress: Progress | None
 ) -> tuple[tuple[KeptFile, ...], tuple[str, ...]]:
-    with logbook.reading() as connection:
-        found = all_photos(connection)
+    found = logbook.look(photo_places)
     kept, missing = [], []
     for done, photo in enumerate(found):
         if progress:
@@ -150,7 +149,7 @@ def _keep_photos(
     return tuple(kept), tuple(missing)
 
 
-def _keep_photo(photo: StoredPhoto, folder: Path) -> KeptFile | None:
+def _keep_photo(photo: PhotoPlaces, folder: Path) -> KeptFile | None:
     """Copy one photo if no backup has it yet; None if it is neither there nor under its names."""
     there = folder / PHOTOS / photo.sha256[:2]
     for name in reversed(photo.names):
@@ -178,7 +177,7 @@ def _copy_photo(source: Place, to: Path, sha256: str) -> None:
         copy_file(source, to, sha256)
 
 
-def _photo(folder: Path, to: Path, photo: StoredPhoto) -> KeptFile:
+def _photo(folder: Path, to: Path, photo: PhotoPlaces) -> KeptFile:
     path = to.relative_to(folder).as_posix()
     return KeptFile(path=path, n_bytes=to.stat().st_size, sha256=photo.sha256, names=photo.names)
 

@@ -1,23 +1,20 @@
 """Tables, outlines and pictures taken out of the logbook."""
 
 from collections.abc import Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Literal
 
 from polypvision.columns import EVENTS, OBSERVATIONS, PHOTOS, POLYPS
 from polypvision.errors import PhotoUnreadable
-from polypvision.files.outputs import (
-    json_text,
-    make_folder,
-    picture_bytes,
-    write_bytes,
-    write_text,
-)
+from polypvision.files.coco import CocoFile
+from polypvision.files.outputs import make_folder, picture_bytes, write_bytes, writing_whole
 from polypvision.files.table_files import TableFiles, TableForm
-from polypvision.files.tables import coco_record, photo_table, polyp_table
+from polypvision.files.tables import photo_table, polyp_table
 from polypvision.healing import wound_courses
 from polypvision.plates.corrected import CorrectedPhoto, corrected_photos, follow
 from polypvision.plates.log import names_of_plates
+from polypvision.plates.read import Progress
 from polypvision.plates.report import file_stem
 from polypvision.plates.show import photo_pixels
 from polypvision.reports.tables import events_table, observations_table
@@ -36,8 +33,9 @@ def export_plates(
     *,
     formats: Sequence[Format],
     pictures: bool = False,
+    progress: Progress | None = None,
 ) -> tuple[list[Path], list[str]]:
-    """Write what is recorded of these plates to a folder.
+    """Write what is recorded of these plates to a folder, plate by plate.
 
     Parameters
     ----------
@@ -50,6 +48,8 @@ def export_plates(
     pictures : bool
         Also write the photos that the outlines lie on: upright, with their date and no other
         data, least of all where they were taken.
+    progress : callable, optional
+        Told of each plate: how many are done, of how many, and its name.
 
     Returns
     -------
@@ -65,25 +65,25 @@ def export_plates(
     make_folder(folder)
     names = plates or names_of_plates(logbook)
     forms: list[TableForm] = [form for form in formats if form != "coco"]
-    files = TableFiles(folder, _TABLES, forms)
     written: list[Path] = []
     missing: list[str] = []
-    outlined: list[CorrectedPhoto] = []
-    with files:
-        for plate in names:
+    with ExitStack() as stack:
+        outlines = [stack.enter_context(_Outlines(folder))] if "coco" in formats else []
+        files = stack.enter_context(TableFiles(folder, _TABLES, forms))
+        for done, plate in enumerate(names):
+            if progress is not None:
+                progress(done, len(names), plate)
             found = _add_plate(logbook, plate, files)
-            if "coco" in formats:
-                outlined += found
+            for one in outlines:
+                one.add(found)
             if pictures:
                 _write_pictures([one.photo for one in found], folder, written, missing)
         if not plates:
             # Which plate they show is not known, so they belong only to the whole.
             refused = logbook.look(refused_photos)
             files.add("photos", photo_table([photo.outcome for photo in refused]))
-    first = list(files.paths)
-    if "coco" in formats:
-        first += _write_outlines(outlined, folder)
-    return [*first, *written], missing
+        drawn = [path for one in outlines for path in one.write()]
+    return [*files.paths, *drawn, *written], missing
 
 
 _TABLES = {"photos": PHOTOS, "polyps": POLYPS, "observations": OBSERVATIONS, "events": EVENTS}
@@ -118,15 +118,43 @@ def _write_pictures(
         write_bytes(written[-1], picture_bytes(rgb, photo.outcome.facts.taken_at))
 
 
-def _write_outlines(found: Sequence[CorrectedPhoto], folder: Path) -> list[Path]:
-    written = [folder / "outlines.coco.json"]
-    write_text(written[-1], json_text(_coco(found)))
-    checked = [one for one in found if one.corrected.authors]
-    if checked:
-        # To learn from: only photos on which a person has put something right.
-        written.append(folder / "corrected.coco.json")
-        write_text(written[-1], json_text(_coco(checked)))
-    return written
+class _Outlines:
+    """Outlines of all photos, and once more of those that people corrected."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        with ExitStack() as stack:
+            self._all = stack.enter_context(CocoFile(folder))
+            # To learn from: only photos on which a person has put something right.
+            self._corrected = stack.enter_context(CocoFile(folder))
+            self._stack = stack.pop_all()
+
+    def __enter__(self) -> "_Outlines":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._stack.close()
+
+    def add(self, found: Sequence[CorrectedPhoto]) -> None:
+        for one in found:
+            assert one.photo.size_px is not None, "what was read was decoded"
+            for file in (self._all, *([self._corrected] if one.corrected.authors else ())):
+                file.add(
+                    one.reading,
+                    size_px=one.photo.size_px,
+                    file_name=_picture_name(one.photo),
+                    authors=one.corrected.authors,
+                )
+
+    def write(self) -> list[Path]:
+        """Write the files, and return which."""
+        written = []
+        for name, file in (("outlines", self._all), ("corrected", self._corrected)):
+            if name == "outlines" or file.n_images:
+                written.append(self._folder / f"{name}.coco.json")
+                with writing_whole(written[-1]) as out:
+                    file.copy_to(out)
+        return written
 
 
 def _picture_name(photo: StoredPhoto) -> str:
@@ -135,12 +163,3 @@ def _picture_name(photo: StoredPhoto) -> str:
     day = f"{at:%Y-%m-%d}" if at else "undated"
     stem = file_stem(photo.outcome.plate or "")
     return f"pictures/{stem}_{day}_{photo.sha256[:12]}.jpg"
-
-
-def _coco(found: Sequence[CorrectedPhoto]) -> dict[str, object]:
-    return coco_record(
-        [one.reading for one in found],
-        {one.photo.sha256: one.photo.size_px for one in found if one.photo.size_px is not None},
-        {one.photo.sha256: _picture_name(one.photo) for one in found},
-        {one.photo.sha256: one.corrected.authors for one in found},
-    )

@@ -14,11 +14,19 @@ from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.plan import PlateState, StockForecast
 from polypvision.plates.done import split_done
 from polypvision.plates.dues import today
-from polypvision.plates.log import list_plates
-from polypvision.plates.room import compare_room, forecast_room, room_of
-from polypvision.plates.show import photo_pixels, stored_photos
+from polypvision.plates.log import list_plates, one_plate
+from polypvision.plates.room import (
+    KnownPlate,
+    Progress,
+    compare_room,
+    foretell_room,
+    known_plate,
+    look_over,
+)
+from polypvision.plates.show import photo_pixels
 from polypvision.reading import PlateReading, Points
 from polypvision.reports import (
+    PlatePage,
     PlatePrint,
     RoomFindings,
     comparison_chart,
@@ -33,6 +41,7 @@ from polypvision.reports import (
     plate_link,
     plate_page,
     png,
+    print_of,
     render_page,
     report_pdf,
     stock_chart,
@@ -55,8 +64,11 @@ def write_reports(
     *,
     on: date,
     pdf: Path | None = None,
+    progress: Progress | None = None,
 ) -> tuple[Path, list[str]]:
     """Write the pages of plates, their charts as PNG and SVG, today's list and a list of plates.
+
+    Plates are looked at and written one after the other; only what is printed has to be held.
 
     Parameters
     ----------
@@ -69,6 +81,8 @@ def write_reports(
         The day of the list of things to do.
     pdf : Path, optional
         Where to write the report to print.
+    progress : callable, optional
+        Told of each plate, once for each look at all of them.
 
     Returns
     -------
@@ -86,33 +100,24 @@ def write_reports(
     first = folder / "index.html" if folder is not None else pdf
     if first is None:
         raise ValueError("a report needs a folder or a PDF to go to")
-    names = [one.facts.plate for one in list_plates(logbook) if one.n_photos]
-    if plates is not None:
-        names = list(dict.fromkeys(plates))
-    if not names:
-        raise PlateUnknown(
-            "The logbook has no photo of any plate yet. Record some with: "
-            "polypvision read --record PHOTO..."
-        )
+    names = _names(logbook, plates)
     if folder is not None:
         make_folder(folder)
     # All plates, also where pages of some are wished: they tell what pieces of this room do.
-    states, _ = room_of(logbook)
-    forecast, outcomes = forecast_room(states), compare_room(states)
-    tasks, later = today(logbook, on)
+    look = look_over(logbook, progress=progress)
+    sheets = _Sheets(folder, printed=pdf is not None)
+    wanted = set(names)
+
+    def add(known: KnownPlate, stock: StockForecast) -> None:
+        if known.facts.plate in wanted:
+            sheets.add(known, stock)
+
+    forecast = foretell_room(logbook, look, each=add, progress=progress)
+    for name in sorted(wanted - sheets.remarks.keys()):
+        sheets.add(known_plate(logbook, name), None)  # Not one photo of it so far.
+    outcomes = compare_room(look)
+    tasks, later = today(logbook, on, progress=progress)
     tasks, _ = split_done(logbook, tasks)
-    stocks = {one.name: one for one in forecast.plates}
-    known = {one.plate: one for one in states}
-    links: list[PlateLink] = []
-    prints: list[PlatePrint] = []
-    remarks: list[str] = list(outcomes.remarks)
-    for name in names:
-        photos = stored_photos(logbook, name)
-        sheet, remark = _plate_print(known[name], photos, stocks.get(name))
-        remarks += [remark] if remark else []
-        prints.append(sheet)
-        if folder is not None:
-            links.append(_write_plate(sheet, stocks.get(name), folder))
     charts = {"stock": stock_chart(stocks_to_show(forecast))}
     if outcomes.comparison.groups:
         charts["comparison"] = comparison_chart(outcomes.comparison)
@@ -123,13 +128,14 @@ def write_reports(
             yields=outcomes.yields,
             forecast=forecast,
         )
+        links = [sheets.links[name] for name in names]
         write_text(first, index_page(links, findings=findings, today_href="today.html"))
         write_text(folder / "today.html", today_page(tasks, on, later=later))
         for word, figure in charts.items():
             _write_chart(folder / word, figure)
     if pdf is not None:
         printed = report_pdf(
-            prints,
+            [sheets.prints[name] for name in names],
             tasks=tasks,
             on=on,
             later=later,
@@ -137,7 +143,67 @@ def write_reports(
             room_words=outcomes.sentences,
         )
         write_bytes(pdf, printed)
-    return first, remarks
+    told = [sheets.remarks[name] for name in names]
+    return first, [*outcomes.remarks, *(one for one in told if one)]
+
+
+def _names(logbook: Logbook, plates: Sequence[str] | None) -> list[str]:
+    """Return the plates that are to be shown.
+
+    Raises
+    ------
+    PlateUnknown
+        If there is none, or one of them is not there.
+    """
+    if plates is not None:
+        names = list(dict.fromkeys(plates))
+        for name in names:
+            one_plate(logbook, name)
+        return names
+    names = [one.facts.plate for one in list_plates(logbook) if one.n_photos]
+    if not names:
+        raise PlateUnknown(
+            "The logbook has no photo of any plate yet. Record some with: "
+            "polypvision read --record PHOTO..."
+        )
+    return names
+
+
+class _Sheets:
+    """Pages and prints of plates, by name; each is written or drawn as it comes.
+
+    Attributes
+    ----------
+    links : dict of str to PlateLink
+    prints : dict of str to PlatePrint
+        Empty where nothing is printed.
+    remarks : dict of str to str or None
+        What could not be shown.
+    """
+
+    def __init__(self, folder: Path | None, *, printed: bool) -> None:
+        self._folder = folder
+        self._printed = printed
+        self.links: dict[str, PlateLink] = {}
+        self.prints: dict[str, PlatePrint] = {}
+        self.remarks: dict[str, str | None] = {}
+
+    def add(self, known: KnownPlate, stock: StockForecast | None) -> None:
+        """Write the page of a plate, and draw what is printed of it."""
+        state, name = known.state, known.facts.plate
+        rgb, wounds_px, self.remarks[name] = _latest(known.photos)
+        strips = _strips(state, known.photos)
+        page = plate_page(state, rgb=rgb, wounds_px=wounds_px, stock=stock, strips=strips)
+        figures = plate_figures(state)
+        if stock is not None and figures:
+            figures = {**figures, "stock": stock_chart([stock])}
+        if self._folder is not None:
+            self.links[name] = _write_plate(state, page, figures, strips, self._folder)
+        if self._printed:
+            overlay = b"" if rgb is None else latest_overlay(state, rgb, wounds_px)
+            self.prints[name] = print_of(
+                page, overlay=overlay, charts=list(figures.values()), strips=strips
+            )
 
 
 def _write_chart(stem: Path, figure: Figure) -> None:
@@ -145,32 +211,20 @@ def _write_chart(stem: Path, figure: Figure) -> None:
     write_bytes(stem.with_name(f"{stem.name}.svg"), svg(figure))
 
 
-def _plate_print(
-    state: PlateState, photos: Sequence[StoredPhoto], stock: StockForecast | None
-) -> tuple[PlatePrint, str | None]:
-    """Return what is shown of a plate, and what of it could not be shown."""
-    rgb, wounds_px, remark = _latest(photos)
-    strips = _strips(state, photos)
-    page = plate_page(state, rgb=rgb, wounds_px=wounds_px, stock=stock, strips=strips)
-    figures = list(plate_figures(state).values())
-    if stock is not None and figures:
-        figures.append(stock_chart([stock]))
-    overlay = b"" if rgb is None else latest_overlay(state, rgb, wounds_px)
-    sheet = PlatePrint(state=state, page=page, overlay=overlay, charts=figures, strips=strips)
-    return sheet, remark
-
-
-def _write_plate(sheet: PlatePrint, stock: StockForecast | None, folder: Path) -> PlateLink:
-    state = sheet.state
+def _write_plate(
+    state: PlateState,
+    page: PlatePage,
+    figures: Mapping[str, Figure],
+    strips: Sequence[tuple[str, NDArray[np.uint8]]],
+    folder: Path,
+) -> PlateLink:
     stem = file_stem(state.plate)
-    for word, figure in plate_figures(state).items():
+    for word, figure in figures.items():
         _write_chart(folder / f"{stem}-{word}", figure)
-    if state.tracks.photos and stock is not None:
-        _write_chart(folder / f"{stem}-stock", stock_chart([stock]))
-    for name, rgb in sheet.strips:
+    for name, rgb in strips:
         write_bytes(folder / f"{stem}-strip-{name}.jpg", jpeg(rgb))
     href = f"{stem}.html"
-    write_text(folder / href, render_page(sheet.page))
+    write_text(folder / href, render_page(page))
     return plate_link(state.tracks, state.courses, href=href, line=state.line)
 
 

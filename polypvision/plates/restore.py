@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
-from polypvision.errors import BackupError, LogbookError
+from polypvision.errors import BackupError
 from polypvision.files.copies import copy_file, drop_stale_parts, file_hash
 from polypvision.files.outputs import make_folder, output_error, put_in_place, sync_folder
 from polypvision.files.photos import shown_path
@@ -24,11 +24,10 @@ from polypvision.plates.manifest import (
     read_manifest,
 )
 from polypvision.plates.read import Progress
-from polypvision.store.backup import copy_rows
+from polypvision.store.backup import copy_rows, is_empty
 from polypvision.store.copies import copy_sqlite
-from polypvision.store.facts import summaries
-from polypvision.store.logbook import open_logbook
-from polypvision.store.readings import add_name, all_photos
+from polypvision.store.logbook import Logbook, open_logbook
+from polypvision.store.readings import add_name, photo_places
 from polypvision.store.server import is_address
 
 _MAGIC = b"SQLite format 3\0"
@@ -44,7 +43,7 @@ class Restored:
     backup : Path
     manifest : Manifest
     logbook : str
-        Where it lies now.
+        Where it lies now, without a password.
     aside : Path or None
         Where the logbook lies that was there before.
     n_photos : int
@@ -76,11 +75,11 @@ def restore(
     folder : Path
         A backup, or a folder of backups, of which the latest is taken.
     logbook : Path or str
-        Where the logbook is to lie: a file, or the address of a database without plates.
+        Where the logbook is to lie: a file, or the address of an empty database.
     photos : Path, optional
         Folder for the photos; made if missing. A file of the same name stays as it is.
     replace : bool
-        Where there is a logbook already, it is renamed and the one of the backup takes its place.
+        Where there is a file already, it is renamed and the one of the backup takes its place.
     profiles : Path or None
         Folder for lens profiles; None takes the usual one. Those that are there stay.
     progress : callable, optional
@@ -100,7 +99,10 @@ def restore(
             "that was made with them."
         )
     on_server = is_address(str(logbook))
-    if not on_server:
+    if on_server:
+        shown = _check_database(str(logbook))
+    else:
+        shown = str(logbook)
         _check_place(Path(logbook), replace=replace)
     placed = _place_photos(backup, manifest, photos, progress) if photos is not None else {}
     n_profiles = _place_profiles(backup, manifest, profiles)
@@ -117,7 +119,7 @@ def restore(
     return Restored(
         backup=backup,
         manifest=manifest,
-        logbook=str(logbook),
+        logbook=shown,
         aside=aside,
         n_photos=len(placed),
         n_profiles=n_profiles,
@@ -232,7 +234,7 @@ def _ready_logbook(backup: Path, ready: Path, manifest: Manifest, placed: dict[s
     (kept,) = (file for file in manifest.files if file.path == LOGBOOK)
     copy_file(backup / LOGBOOK, ready, kept.sha256)
     with open_logbook(ready) as book, book.writing() as connection:
-        known = {photo.sha256 for photo in all_photos(connection)}
+        known = {photo.sha256 for photo in photo_places(connection)}
         for sha256, path in placed.items():
             if sha256 in known:  # One may have been recorded while the backup was made.
                 add_name(connection, sha256, shown_path(path.resolve()))
@@ -300,13 +302,22 @@ def _settle(place: Path) -> None:
         # Damaged: perhaps the very reason for going back to a backup. It is kept as it is.
 
 
+def _check_database(address: str) -> str:
+    """Return a database as it may be shown, where it can be reached and holds nothing yet."""
+    with open_logbook(address, create=True) as target:
+        _check_empty(target)
+        return target.place
+
+
+def _check_empty(target: Logbook) -> None:
+    if not target.look(is_empty):
+        raise BackupError(
+            f"The logbook {target.place} has records already, and a database is not replaced. Give "
+            "an empty one; it is made there with: createdb NAME"
+        )
+
+
 def _to_server(ready: Path, address: str) -> None:
     with open_logbook(ready) as source, open_logbook(address, create=True) as target:
-        with target.reading() as connection:
-            taken = bool(summaries(connection) or all_photos(connection))
-        if taken:
-            raise LogbookError(
-                f"The logbook {target.place} has plates already, and would be mixed with those of "
-                "the backup. Give an empty database."
-            )
+        _check_empty(target)
         copy_rows(source, target)

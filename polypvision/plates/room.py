@@ -1,14 +1,16 @@
 """All plates of the logbook together: outcomes and the stock to come."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 
+from polypvision.events import LogEntry
 from polypvision.outcomes import (
     By,
     Comparison,
     DonorYield,
+    Piece,
     compare,
     donor_yields,
     kept_per_polyp,
@@ -17,10 +19,14 @@ from polypvision.outcomes import (
 from polypvision.plan import (
     READY_MM,
     WEEKS,
+    PlateGlance,
     PlateState,
     RoomForecast,
+    RoomTally,
+    StockForecast,
+    foretold,
+    glance_at,
     plate_state,
-    room_forecast,
     week_dates,
 )
 from polypvision.plates.corrected import corrected_photos, follow
@@ -32,44 +38,9 @@ from polypvision.store.readings import StoredPhoto
 from polypvision.store.stamps import plate_stamp
 from polypvision.today import Task
 
-
-def room_of(
-    logbook: Logbook,
-    plates: Sequence[str] | None = None,
-    *,
-    on: date | None = None,
-    size_mm: float = READY_MM,
-    foretell: bool = True,
-) -> tuple[tuple[PlateState, ...], int]:
-    """Return plates as they were known on a day.
-
-    Parameters
-    ----------
-    logbook : Logbook
-    plates : sequence of str or None
-        All of them if None.
-    on : date or None
-        Photos and lines of the log from later are left out; None takes all.
-    size_mm : float
-    foretell : bool
-        As in `plan.plate_state`.
-
-    Returns
-    -------
-    tuple of PlateState
-        In the order of their names.
-    int
-        Photos left out because they are dated later.
-
-    Raises
-    ------
-    PlateUnknown
-    """
-    names = sorted(names_of_plates(logbook) if plates is None else plates)
-    known = [
-        known_plate(logbook, name, on=on, size_mm=size_mm, foretell=foretell) for name in names
-    ]
-    return tuple(one.state for one in known), sum(one.later for one in known)
+_HELD = 32
+"""Plates that are kept in memory between two looks at a room; each takes some megabytes."""
+Progress = Callable[[int, int, str], None]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -103,7 +74,22 @@ def known_plate(
     size_mm: float = READY_MM,
     foretell: bool = True,
 ) -> KnownPlate:
-    """Return one plate as it was known on a day; as `room_of`."""
+    """Return one plate as it was known on a day.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    plate : str
+    on : date or None
+        Photos and lines of the log from later are left out; None takes all.
+    size_mm : float
+    foretell : bool
+        As in `plan.plate_state`.
+
+    Raises
+    ------
+    PlateUnknown
+    """
     with logbook.reading() as connection:
         facts, mark = facts_of(connection, plate), plate_stamp(connection, plate)
         photos = corrected_photos(connection, plate)
@@ -126,6 +112,64 @@ def known_plate(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
+class RoomLook:
+    """What a first look at all plates of a room leaves: little of each, and the first few whole.
+
+    Attributes
+    ----------
+    glances : tuple of PlateGlance
+        Of plates with photos, in the order of their names.
+    pieces : tuple of Piece
+    log : tuple of LogEntry
+    remarks : tuple of str
+        What the log leaves open, and what to do.
+    held : mapping of str to KnownPlate
+        Without forecasts; at most `_HELD`, so that small rooms are worked out once.
+    """
+
+    glances: tuple[PlateGlance, ...]
+    pieces: tuple[Piece, ...]
+    log: tuple[LogEntry, ...]
+    remarks: tuple[str, ...]
+    held: Mapping[str, KnownPlate]
+
+
+def look_over(
+    logbook: Logbook, *, size_mm: float = READY_MM, progress: Progress | None = None
+) -> RoomLook:
+    """Look at all plates, one after the other.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    size_mm : float
+    progress : callable, optional
+        Told of each plate: how many are done, of how many, and its name.
+    """
+    names = names_of_plates(logbook)
+    glances: list[PlateGlance] = []
+    pieces: list[Piece] = []
+    log: list[LogEntry] = []
+    remarks: list[str] = []
+    held: dict[str, KnownPlate] = {}
+    for done, name in enumerate(names):
+        if progress is not None:
+            progress(done, len(names), name)
+        known = known_plate(logbook, name, size_mm=size_mm, foretell=False)
+        glance = glance_at(known.state)
+        glances += [] if glance is None else [glance]
+        pieces += known.state.pieces
+        log += known.state.log
+        remarks += known.state.remarks
+        if len(held) < _HELD:
+            held[name] = known
+    return RoomLook(
+        glances=tuple(glances), pieces=tuple(pieces), log=tuple(log), remarks=tuple(remarks),
+        held=held,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
 class RoomOutcomes:
     """What became of the pieces of a room.
 
@@ -145,37 +189,60 @@ class RoomOutcomes:
     remarks: tuple[str, ...]
 
 
-def compare_room(states: Sequence[PlateState], by: By = "method") -> RoomOutcomes:
-    """Return what became of the pieces of these plates, compared in one respect."""
-    pieces = [piece for state in states for piece in state.pieces]
-    log = [entry for state in states for entry in state.log]
-    comparison = compare(pieces, by)
-    kept = {
-        group.name: kept_per_polyp(pieces, log, group.name)
-        for group in comparison.groups
-        if by == "method"
-    }
+def compare_room(look: RoomLook, by: By = "method") -> RoomOutcomes:
+    """Return what became of the pieces of a room, compared in one respect."""
+    comparison = compare(look.pieces, by)
+    kept = kept_per_polyp(look.pieces, look.log) if by == "method" else {}
     return RoomOutcomes(
         comparison=comparison,
-        sentences=sentences(comparison, {name: n for name, n in kept.items() if n is not None}),
-        yields=donor_yields(pieces, log),
-        remarks=tuple(remark for state in states for remark in state.remarks),
+        sentences=sentences(comparison, kept),
+        yields=donor_yields(look.pieces, look.log),
+        remarks=look.remarks,
     )
 
 
-def latest_photo(states: Sequence[PlateState]) -> datetime | None:
-    """Return when the latest photo of these plates was taken; None without any."""
-    taken = [state.tracks.photos[-1].taken_at for state in states if state.tracks.photos]
-    return max(taken, key=lambda at: at.replace(tzinfo=None), default=None)
-
-
-def forecast_room(
-    states: Sequence[PlateState], *, size_mm: float = READY_MM, weeks: int = WEEKS
+def foretell_room(
+    logbook: Logbook,
+    look: RoomLook,
+    *,
+    size_mm: float = READY_MM,
+    weeks: int = WEEKS,
+    each: Callable[[KnownPlate, StockForecast], None] | None = None,
+    progress: Progress | None = None,
 ) -> RoomForecast:
-    """Return the stock to come, by weeks from the latest photo on."""
-    start = latest_photo(states)
-    dates = week_dates(start, weeks) if start else ()
-    return room_forecast([s for s in states if s.tracks.photos], dates, size_mm=size_mm)
+    """Return the stock to come, by weeks from the latest photo on.
+
+    Parameters
+    ----------
+    logbook : Logbook
+    look : RoomLook
+        Of the same logbook, and for the same size.
+    size_mm : float
+    weeks : int
+    each : callable, optional
+        Given every plate with photos, with its forecasts, and its stock; line by line.
+    progress : callable, optional
+        As of `look_over`.
+    """
+    last = max((one.last_photo for one in look.glances), key=_wall_clock, default=None)
+    tally = RoomTally(look.glances, week_dates(last, weeks) if last else (), size_mm=size_mm)
+    for done, name in enumerate(tally.order):
+        if progress is not None:
+            progress(done, len(tally.order), name)
+        if name in look.held:
+            known = look.held[name]
+            known = replace(known, state=foretold(known.state))
+        else:
+            known = known_plate(logbook, name, size_mm=size_mm)
+        stock = tally.add(known.state)
+        if each is not None:
+            each(known, stock)
+    return tally.forecast()
+
+
+def _wall_clock(at: datetime) -> datetime:
+    """Of dates with and without offset, the wall clocks are compared."""
+    return at.replace(tzinfo=None)
 
 
 def task_record(tasks: Sequence[Task]) -> list[dict[str, Any]]:

@@ -1,22 +1,24 @@
 """A plate through time: its individuals, and the page that shows them."""
 
 import math
-from collections.abc import Sequence
-from typing import Any
+from collections.abc import Callable, Sequence
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.errors import PhotoError, PhotoUnreadable
-from polypvision.files.photos import read_file
+from polypvision.files.photos import PhotoFile, read_file
 from polypvision.files.pixels import decode
-from polypvision.files.remote import place_of
+from polypvision.files.remote import Place, place_of
 from polypvision.healing import WoundCourse, wound_courses
 from polypvision.plates.corrected import corrected_photos, followed
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto
 from polypvision.track import PlateTracks, to_record
+
+Taken = TypeVar("Taken")
 
 
 def stored_photos(logbook: Logbook, plate: str) -> list[StoredPhoto]:
@@ -81,11 +83,28 @@ def photo_pixels(photo: StoredPhoto) -> NDArray[np.uint8]:
     PhotoUnreadable
         If it lies under none of the names by which it is known, unchanged.
     """
+    return _found(photo, lambda place, file: decode(file.data, file.shown))
+
+
+def photo_place(photo: StoredPhoto) -> Place:
+    """Return where a recorded photo lies now.
+
+    Raises
+    ------
+    PhotoUnreadable
+        As `photo_pixels`.
+    """
+    return _found(photo, lambda place, file: place)
+
+
+def _found(photo: StoredPhoto, take: Callable[[Place, PhotoFile], Taken]) -> Taken:
+    """Return what is taken of a photo, from the first of its places where it can be."""
     for name in reversed(photo.names):
         try:
-            file = read_file(place_of(name))
+            place = place_of(name)
+            file = read_file(place)
             if file.sha256 == photo.sha256:
-                return decode(file.data, file.shown)
+                return take(place, file)
         except PhotoError:
             continue  # Moved or deleted; it may have another name.
     raise PhotoUnreadable(

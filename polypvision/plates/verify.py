@@ -5,6 +5,7 @@ import math
 import tempfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from pathlib import Path
 from typing import Literal
 
@@ -23,10 +24,11 @@ from polypvision.plates.read import Desk, Progress
 from polypvision.plates.reader import PhotoReader, ReadWishes
 from polypvision.reading import PlateReading, from_record, to_record
 from polypvision.store.corrections import corrections_in
-from polypvision.store.facts import summaries
+from polypvision.store.facts import plate_names
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.raw import RawPhoto, database_faults, raw_photos
 from polypvision.store.readings import (
+    PhotoPlaces,
     StoredPhoto,
     add_name,
     find_photo,
@@ -120,17 +122,25 @@ def verify(
         if troubles:
             # What rests on damaged rows would only fail in other words.
             return Verified(troubles=tuple(troubles))
-        plates = [one.facts.plate for one in summaries(connection)]
-        photos = [photo for plate in plates for photo in photos_of(connection, plate)]
-        n_corrections, of_corrections = _corrections(connection, photos)
-        troubles += of_corrections
-        troubles += _plates(connection, plates)
+        plates = plate_names(connection)
+        photos: list[PhotoPlaces] = []
+        n_corrections = 0
+        for done, plate in enumerate(plates):
+            if progress:
+                progress(done, len(plates), plate)
+            # No longer than for its own plate is a reading held.
+            stored = photos_of(connection, plate)
+            photos += (PhotoPlaces(sha256=one.sha256, names=one.names) for one in stored)
+            count, of_corrections = _corrections(connection, stored)
+            n_corrections += count
+            troubles += of_corrections
+            troubles += _followed(connection, plate)
     places, lost = _places(photos, progress)
     found = _find(logbook, lost, find_in) if find_in else {}
     places |= found
     troubles += (_lost(photo) for photo in lost if photo.sha256 not in found)
     again = _spread([photo for photo in photos if photo.sha256 in places], read_again)
-    troubles += _compared(again, places, progress)
+    troubles += _compared(logbook, again, places, progress)
     return Verified(
         n_plates=len(plates),
         n_photos=len(photos),
@@ -229,22 +239,21 @@ def _corrections(
     return count, troubles
 
 
-def _plates(connection: sa.Connection, plates: Sequence[str]) -> Iterator[Trouble]:
-    """Follow every plate once more."""
-    for plate in plates:
-        try:
-            followed(connection, plate)
-        except Exception as error:
-            yield Trouble(
-                kind="plate",
-                what=f"Plate {plate} cannot be followed through time ({error}).",
-                remedy=_FROM_BACKUP,
-            )
+def _followed(connection: sa.Connection, plate: str) -> Iterator[Trouble]:
+    """Follow a plate once more."""
+    try:
+        followed(connection, plate)
+    except Exception as error:
+        yield Trouble(
+            kind="plate",
+            what=f"Plate {plate} cannot be followed through time ({error}).",
+            remedy=_FROM_BACKUP,
+        )
 
 
 def _places(
-    photos: Sequence[StoredPhoto], progress: Progress | None
-) -> tuple[dict[str, Place], list[StoredPhoto]]:
+    photos: Sequence[PhotoPlaces], progress: Progress | None
+) -> tuple[dict[str, Place], list[PhotoPlaces]]:
     """Return where photos lie with the bytes that were read, by hash, and those that do not."""
     places: dict[str, Place] = {}
     lost = []
@@ -269,7 +278,7 @@ def _hash(place: Place) -> str:
 
 
 def _find(
-    logbook: Logbook, lost: Sequence[StoredPhoto], folders: Sequence[Path]
+    logbook: Logbook, lost: Sequence[PhotoPlaces], folders: Sequence[Path]
 ) -> dict[str, Path]:
     """Look for photos by their hash, and write down where they lie now."""
     wanted = {photo.sha256 for photo in lost}
@@ -283,14 +292,17 @@ def _find(
             sha256 = file_hash(path)
             if sha256 in wanted:
                 found.setdefault(sha256, path.resolve())
-    with logbook.writing() as connection:
+
+    def name(connection: sa.Connection) -> None:
         for sha256, path in found.items():
             if find_photo(connection, sha256) is not None:
                 add_name(connection, sha256, shown_path(path))
+
+    logbook.write(name)
     return found
 
 
-def _lost(photo: StoredPhoto) -> Trouble:
+def _lost(photo: PhotoPlaces) -> Trouble:
     changed = [name for name in photo.names if Path(name).is_file()]
     what = f"{changed[-1]} was changed" if changed else f"{photo.names[-1]} is not there any more"
     return Trouble(
@@ -302,7 +314,7 @@ def _lost(photo: StoredPhoto) -> Trouble:
     )
 
 
-def _spread(photos: Sequence[StoredPhoto], n: int) -> list[StoredPhoto]:
+def _spread(photos: Sequence[PhotoPlaces], n: int) -> list[PhotoPlaces]:
     """Return so many photos, evenly spread."""
     if n >= len(photos):
         return list(photos)
@@ -310,7 +322,10 @@ def _spread(photos: Sequence[StoredPhoto], n: int) -> list[StoredPhoto]:
 
 
 def _compared(
-    photos: Sequence[StoredPhoto], places: dict[str, Place], progress: Progress | None
+    logbook: Logbook,
+    photos: Sequence[PhotoPlaces],
+    places: dict[str, Place],
+    progress: Progress | None,
 ) -> Iterator[Trouble]:
     """Read photos with the settings they were read with, and compare."""
     if not photos:
@@ -319,12 +334,15 @@ def _compared(
     for done, photo in enumerate(photos):
         if progress:
             progress(done, len(photos), photo.names[-1])
-        said = _read_again(reader, photo, places[photo.sha256])
+        stored = logbook.look(partial(find_photo, sha256=photo.sha256))
+        if stored is None:
+            continue  # Forgotten meanwhile.
+        said = _read_again(reader, stored, places[photo.sha256])
         if said:
             yield Trouble(
                 kind="reading",
                 what=f"{photo.names[-1]}, read again, {said}.",
-                remedy=f"It was read by version {photo.program}. {_READ_AGAIN}",
+                remedy=f"It was read by version {stored.program}. {_READ_AGAIN}",
             )
 
 

@@ -20,7 +20,7 @@ from polypvision.reports.page import (
     stocks_to_show,
     today_page,
 )
-from polypvision.reports.pdf import PlatePrint, report_pdf
+from polypvision.reports.pdf import PlatePrint, print_of, report_pdf
 from polypvision.reports.plate_charts import (
     FORETOLD,
     chart_names,
@@ -73,6 +73,7 @@ __all__ = [
     "plate_link",
     "plate_page",
     "png",
+    "print_of",
     "reliability_chart",
     "render_page",
     "repeat_chart",

@@ -1,7 +1,7 @@
 """The report to print: A4 pages with numbers, charts as they are on the pages, words in black."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from io import BytesIO
@@ -35,7 +35,6 @@ from reportlab.platypus import (
 )
 
 from polypvision import __version__
-from polypvision.plan import PlateState
 from polypvision.reports.drawing import INK, png
 from polypvision.reports.page import PlatePage
 from polypvision.reports.remarks import later_words
@@ -57,21 +56,45 @@ class PlatePrint:
 
     Attributes
     ----------
-    state : PlateState
     page : PlatePage
         Its words and rows.
     overlay : bytes
         Latest photo with what was read on it, JPEG; empty without one.
+    charts : sequence of bytes
+        As PNG.
+    strips : sequence of (str, bytes)
+        Film-strips as PNG.
+    """
+
+    page: PlatePage
+    overlay: bytes = b""
+    charts: Sequence[bytes] = ()
+    strips: Sequence[tuple[str, bytes]] = ()
+
+
+def print_of(
+    page: PlatePage,
+    *,
+    overlay: bytes = b"",
+    charts: Sequence[Figure] = (),
+    strips: Sequence[tuple[str, Rgb]] = (),
+) -> PlatePrint:
+    """Return what is printed of a plate; its charts are drawn, which takes far less memory.
+
+    Parameters
+    ----------
+    page, overlay
+        As of `PlatePrint`.
     charts : sequence of Figure
     strips : sequence of (str, ndarray)
         Film-strips as pictures.
     """
-
-    state: PlateState
-    page: PlatePage
-    overlay: bytes = b""
-    charts: Sequence[Figure] = ()
-    strips: Sequence[tuple[str, Rgb]] = field(default=())
+    return PlatePrint(
+        page=page,
+        overlay=overlay,
+        charts=_drawn(charts),
+        strips=[(name, _png(rgb)) for name, rgb in strips],
+    )
 
 
 @cache
@@ -136,10 +159,14 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], widths: Sequence
     )
 
 
-def _charts(figures: Sequence[Figure]) -> list[Flowable]:
+def _drawn(figures: Sequence[Figure]) -> list[bytes]:
+    return [png(one, dpi=_CHART_DPI) for one in figures]
+
+
+def _charts(charts: Sequence[bytes]) -> list[Flowable]:
     """Return the charts two to a row, each as wide as half the page."""
     half = _WIDTH / 2 - 3 * mm
-    images = [_picture(png(one, dpi=_CHART_DPI), half, _HEIGHT) for one in figures]
+    images = [_picture(one, half, _HEIGHT) for one in charts]
     rows: list[Flowable] = []
     for n in range(0, len(images), 2):
         pair = images[n : n + 2]
@@ -185,8 +212,8 @@ def _plate(one: PlatePrint) -> list[Flowable]:
         parts += [_text(f"{page.growth_words} {page.wound_words} {page.stock_words}")]
     if one.strips:
         strips = [
-            KeepTogether([_text(name), _picture(_png(rgb), _WIDTH, 0.2 * _HEIGHT)])
-            for name, rgb in one.strips
+            KeepTogether([_text(name), _picture(strip, _WIDTH, 0.2 * _HEIGHT)])
+            for name, strip in one.strips
         ]
         parts += [CondPageBreak(0.25 * _HEIGHT), _text("Side by side", "heading"), *strips]
     parts += _rows(page)
@@ -305,7 +332,7 @@ def report_pdf(
         parts += [
             CondPageBreak(0.5 * _HEIGHT),
             _text("All plates", "heading"),
-            *_charts(room_charts),
+            *_charts(_drawn(room_charts)),
             *map(_text, room_words),
         ]
     for plate in plates:

@@ -2,7 +2,9 @@
 
 import contextlib
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -72,10 +74,30 @@ def copy_rows(source: Logbook, target: Logbook) -> None:
     """
     with source.reading() as old, target.writing() as new:
         for table in metadata.sorted_tables:
-            for rows in old.execute(sa.select(table)).mappings().partitions(_ROWS):
-                new.execute(sa.insert(table), [dict(row) for row in rows])
+            for rows in _pieces(old, table):
+                new.execute(sa.insert(table), rows)
             if new.dialect.name == "postgresql" and "id" in table.c:
                 _count_on(new, table)
+
+
+def _pieces(connection: sa.Connection, table: sa.Table) -> Iterator[list[dict[str, Any]]]:
+    """Yield all rows of a table, a few at a time: a server would else send all of it at once."""
+    key = tuple(table.primary_key.columns)
+    rest = sa.select(table).order_by(*key).limit(_ROWS)
+    rows = [dict(row) for row in connection.execute(rest).mappings()]
+    while rows:
+        yield rows
+        last = sa.tuple_(*(sa.literal(rows[-1][one.name], one.type) for one in key))
+        after = rest.where(sa.tuple_(*key) > last)
+        rows = [dict(row) for row in connection.execute(after).mappings()]
+
+
+def is_empty(connection: sa.Connection) -> bool:
+    """Return whether nothing at all is recorded, not even what was forgotten."""
+    return all(
+        connection.execute(sa.select(sa.literal(1)).select_from(table).limit(1)).first() is None
+        for table in metadata.sorted_tables
+    )
 
 
 def _count_on(connection: sa.Connection, table: sa.Table) -> None:

@@ -56,8 +56,11 @@ def raw_photos(connection: sa.Connection) -> Iterator[RawPhoto]:
     # As text, for a record that is no JSON any more must not stop the others.
     record = sa.type_coerce(photos.c.record, sa.Text)
     columns = (photos.c.sha256, photos.c.plate, photos.c.taken_at, photos.c.error)
-    chosen = sa.select(*columns, record.label("record")).order_by(photos.c.sha256)
-    for row in connection.execute(chosen).all():
+    chosen = sa.select(*columns, record.label("record"))
+    # One after the other, for all readings of a room together would fill the memory.
+    hashes = connection.execute(sa.select(photos.c.sha256).order_by(photos.c.sha256)).scalars()
+    for sha256 in hashes.all():
+        row = connection.execute(chosen.where(photos.c.sha256 == sha256)).one()
         of_photo = sa.select(polyps).where(polyps.c.sha256 == row.sha256).order_by(polyps.c.label)
         counted = (
             sa.select(mouths.c.label, sa.func.count())

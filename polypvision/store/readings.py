@@ -50,6 +50,14 @@ class StoredPhoto:
         return self.outcome.facts.sha256
 
 
+@dataclass(frozen=True, kw_only=True)
+class PhotoPlaces:
+    """A photo's hash, and every path under which it was met, oldest first."""
+
+    sha256: str
+    names: tuple[str, ...]
+
+
 def _clear_parts(connection: sa.Connection, sha256: str) -> None:
     for table in (mouths, polyps):
         connection.execute(sa.delete(table).where(table.c.sha256 == sha256))
@@ -182,9 +190,17 @@ def refused_photos(connection: sa.Connection) -> list[StoredPhoto]:
     return _in_order(_select(connection, photos.c.error.is_not(None) & _HELD))
 
 
-def all_photos(connection: sa.Connection) -> list[StoredPhoto]:
-    """Return every photo, read or not, forgotten or not, in date order."""
-    return _in_order(_select(connection, sa.true()))
+def photo_places(connection: sa.Connection) -> list[PhotoPlaces]:
+    """Return where every photo was met, read or not, forgotten or not, in the order of dates."""
+    chosen = (
+        sa.select(photos.c.sha256, photo_names.c.path)
+        .outerjoin_from(photos, photo_names)
+        .order_by(sa.func.coalesce(photos.c.taken_at, ""), photos.c.sha256, photo_names.c.id)
+    )
+    names: dict[str, list[str]] = {}
+    for sha256, path in connection.execute(chosen):
+        names.setdefault(sha256, []).extend([] if path is None else [path])
+    return [PhotoPlaces(sha256=sha256, names=tuple(paths)) for sha256, paths in names.items()]
 
 
 def _in_order(found: list[StoredPhoto]) -> list[StoredPhoto]:

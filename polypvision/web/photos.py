@@ -5,6 +5,7 @@ import json
 import math
 from collections.abc import AsyncIterator
 from datetime import datetime
+from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
@@ -18,7 +19,7 @@ from polypvision.plates.log import names_of_plates
 from polypvision.plates.names import plate_name
 from polypvision.plates.pictures import WIDTHS_PX, recorded_photo
 from polypvision.plates.read import ReadWishes
-from polypvision.plates.show import photo_pixels
+from polypvision.plates.show import photo_pixels, photo_place
 from polypvision.reading import PlateReading, Refusal
 from polypvision.reports.retake import PhotoAnswer, photo_answer
 from polypvision.store.readings import find_photo
@@ -84,12 +85,28 @@ async def add(request: Request) -> JSONResponse:
     return _stage(office, sha256, done)
 
 
+def _path(office: Office, sha256: str) -> Path | None:
+    """Return where a photo lies that was sent in, or None.
+
+    After a restore it lies elsewhere. Only one that could not be read is looked for there: what was
+    read is not read otherwise from here.
+    """
+    path = office.uploads.find(sha256)
+    if path is not None:
+        return path
+    photo = office.logbook.look(lambda connection: find_photo(connection, sha256))
+    if photo is None or not isinstance(photo.outcome, Refusal):
+        return None
+    place = photo_place(photo)
+    return place if isinstance(place, Path) else None
+
+
 def _turn(office: Office, sha256: str) -> Turn:
     """Where a photo stands; one that came in before polypvision was last stopped is read now."""
     turn = office.queue.turn(sha256)
     if turn is not None:
         return turn
-    path = office.uploads.find(sha256)
+    path = _path(office, sha256)
     if path is None:
         raise PhotoUnreadable("This photo was not sent here.")
     with office.logbook.reading() as connection:
@@ -169,7 +186,7 @@ def _date(text: str) -> datetime | None:
 async def read_with(request: Request) -> Response:
     """Read a photo with what it lacked: its date."""
     office, sha256 = office_of(request), request.path_params["sha256"]
-    path = office.uploads.find(sha256)
+    path = await run_in_threadpool(_path, office, sha256)
     if path is None:
         raise HTTPException(404)
     async with request.form(max_fields=10, max_files=0) as form:
@@ -219,7 +236,7 @@ def _mm_per_px(points: list[float], width: int, height: int, mm: float) -> float
 async def read_at_scale(request: Request) -> Response:
     """Read a photo without a card, at the scale that two points give."""
     office, sha256 = office_of(request), request.path_params["sha256"]
-    path = office.uploads.find(sha256)
+    path = await run_in_threadpool(_path, office, sha256)
     if path is None:
         raise HTTPException(404)
     async with request.form(max_fields=20, max_files=0) as form:

@@ -3,6 +3,7 @@
 import os
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -10,7 +11,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from many_photos import WISHES, Deadly, recorded, small_plate, statuses, tables
+from many_photos import WISHES, WORDS, Deadly, recorded, small_plate, statuses, tables
+from postgresql_server import PASSWORD, Server
+from run_command import Run
 
 from polypvision.batch import cluster as cluster_module
 from polypvision.batch.cluster import Cluster
@@ -23,7 +26,7 @@ from polypvision.plates.read import Desk
 from polypvision.plates.reader import Brief
 from polypvision.plates.record import Recorder
 from polypvision.reading import Refusal
-from polypvision.store.logbook import open_logbook
+from polypvision.store.logbook import Logbook, open_logbook
 
 pytest.importorskip("distributed")
 unix_only = pytest.mark.skipif(os.name == "nt", reason="signals as Unix has them are needed")
@@ -67,6 +70,57 @@ def test_a_cluster_gives_the_tables_of_one_process_though_a_worker_is_killed(
     assert tables(place, tmp_path / "out") == undisturbed
     monkeypatch.undo()
     assert statuses(recorded(plates, place, cluster=cluster.scheduler_address)) == ["known"] * 6
+
+
+@unix_only
+def test_a_cluster_and_a_database_both_lost_in_mid_run_give_the_tables_of_one_process(
+    cluster: Any,
+    server: Server,
+    filled_template: str,
+    run: Run,
+    tmp_path: Path,
+    plates: Path,
+    undisturbed: dict[str, bytes],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    address = server.address(server.new_database(filled_template))
+    third = read_file(sorted(plates.iterdir())[2]).sha256
+    mark = tmp_path / "died"
+    to_send, real_write = Recorder.brief_to_send, Logbook.write
+    starting: list[threading.Thread] = []
+    n_written = 0
+
+    def deadly(self: Recorder) -> Brief:
+        return replace(to_send(self), is_known=Deadly("", third, mark))
+
+    def write(book: Logbook, work: Any) -> Any:
+        nonlocal n_written
+        n_written += 1
+        if n_written in (2, 5):
+            # Away when it is written to: a crash first, then an orderly stop.
+            server.stop("immediate" if n_written == 2 else "fast")
+            starting.append(threading.Timer(0.5, server.start))
+            starting[-1].start()
+        return real_write(book, work)
+
+    monkeypatch.setattr(Recorder, "brief_to_send", deadly)
+    monkeypatch.setattr(Logbook, "write", write)
+    words = ("read", "--record", plates, *WORDS, "--dask", cluster.scheduler_address)
+    monkeypatch.setenv("POLYPVISION_LOGBOOK", address)
+    try:
+        done = run(*words)
+    finally:
+        for one in starting:
+            one.join()
+    monkeypatch.undo()
+    assert mark.exists(), "no worker was killed"
+    assert len(starting) == 2, "the database was not stopped twice"
+    assert (done.status, "6 photos: 6 recorded." in done.out) == (0, True), done.err
+    assert PASSWORD not in done.out + done.err
+    with open_logbook(address) as book:
+        assert tables(book, tmp_path / "out") == undisturbed
+    again = run(*words, "--logbook", address)
+    assert (again.status, "6 photos: 6 known already." in again.out) == (0, True), again.err
 
 
 def test_what_cannot_be_read_over_there_is_told_and_the_rest_goes_on(

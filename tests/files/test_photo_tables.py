@@ -1,5 +1,9 @@
 import json
+from collections.abc import Sequence
+from dataclasses import replace
+from io import BytesIO
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -8,15 +12,11 @@ from time_builders import make_polyp, make_reading
 
 from polypvision.columns import PHOTOS, POLYPS
 from polypvision.errors import TableError
+from polypvision.files.coco import CocoFile
 from polypvision.files.log_table import read_log_table
-from polypvision.files.tables import (
-    coco_record,
-    photo_table,
-    polyp_table,
-    read_json,
-    read_outcomes,
-)
-from polypvision.reading import PhotoFacts, Refusal, to_record
+from polypvision.files.outputs import json_text
+from polypvision.files.tables import photo_table, polyp_table, read_json, read_outcomes
+from polypvision.reading import PhotoFacts, PlateReading, Refusal, to_record
 
 READING = make_reading(
     0.0,
@@ -56,10 +56,43 @@ def test_photo_rows() -> None:
     assert pd.isna(refused["mm_per_px"])
 
 
-def test_coco_outlines() -> None:
-    sha = READING.facts.sha256
-    record = coco_record([READING], {sha: (4000, 3000)}, {sha: "a.jpg"})
-    assert json.loads(json.dumps(record)) == record
+def coco(readings: Sequence[PlateReading], folder: Path) -> dict[str, Any]:
+    """Return what is written of readings in the COCO form."""
+    with CocoFile(folder) as file, BytesIO() as out:
+        for reading in readings:
+            file.add(reading, size_px=(4000, 3000), file_name="a.jpg", authors=["Ada"])
+        assert file.n_images == len(readings)
+        file.copy_to(out)
+        record: dict[str, Any] = json.loads(out.getvalue())
+        # As readable as all our JSON, and the same bytes for the same readings.
+        assert out.getvalue().decode() == json_text(record)
+    assert list(folder.iterdir()) == []
+    return record
+
+
+def test_coco_of_many_photos_has_one_number_of_keypoints(tmp_path: Path) -> None:
+    wounded = make_polyp(1, 20, 20, 9.0, wound_mm2=3.0)
+    wounded = replace(wounded, wound_outlines_px=(wounded.outline_px[:9],))
+    second = make_reading(1, [wounded, make_polyp(2, 50, 20, n_mouths=3)])
+    record = coco([READING, second], tmp_path)
+    assert [one["id"] for one in record["images"]] == [1, 2]
+    assert record["categories"][0]["keypoints"] == ["mouth 1", "mouth 2", "mouth 3"]
+    notes = record["annotations"]
+    assert [one["id"] for one in notes] == [1, 2, 3, 4, 5]
+    assert [(one["image_id"], one["category_id"]) for one in notes] == [
+        (1, 1), (1, 1), (2, 1), (2, 2), (2, 1)
+    ]  # fmt: skip
+    assert notes[3]["polyp_id"] == 3
+    polyps = [one for one in notes if one["category_id"] == 1]
+    assert {len(one["keypoints"]) for one in polyps} == {9}
+    assert [sum(v == 2 for v in one["keypoints"][2::3]) for one in polyps] == [
+        one["num_keypoints"] for one in polyps
+    ]
+    assert coco([], tmp_path)["annotations"] == []
+
+
+def test_coco_outlines(tmp_path: Path) -> None:
+    record = coco([READING], tmp_path)
     [image] = record["images"]
     assert (image["file_name"], image["width"], image["height"]) == ("a.jpg", 4000, 3000)
     assert [category["name"] for category in record["categories"]] == ["polyp", "wound"]

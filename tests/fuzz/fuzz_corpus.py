@@ -2,8 +2,10 @@
 
 import json
 import struct
+import tempfile
 import zlib
 from io import BytesIO
+from pathlib import Path
 
 import numpy as np
 from photo_makers import animated, card_photo, corners_picture, encoded, exif, huge_png
@@ -12,9 +14,9 @@ from time_builders import make_polyp, make_reading
 
 from polypvision.calibrate.profile import LensProfile
 from polypvision.card.code import CardName, marker_ids
+from polypvision.files.coco import CocoFile
 from polypvision.files.hand_table import HAND_COLUMNS
 from polypvision.files.log_table import LOG_COLUMNS
-from polypvision.files.tables import coco_record
 from polypvision.reading import to_record
 
 PROFILE = LensProfile(
@@ -110,7 +112,6 @@ def hand_tables() -> list[bytes]:
 def records() -> list[bytes]:
     """Readings, truth in both shapes, and outlines in the COCO form."""
     reading = make_reading(0, [make_polyp(1, 20, 20, 9.0, wound_mm2=3.0), make_polyp(2, 50, 20)])
-    sha256 = reading.facts.sha256
     ellipses = {
         "file": "a.jpg",
         "polyps": [{"x": 9, "y": 9, "w": 4, "h": 5, "mouths": 1, "mouth_xy": [[9, 9]]}],
@@ -120,8 +121,11 @@ def records() -> list[bytes]:
         "confidence": "low",
     }
     refused = {**to_record(reading), "error": {"kind": "no-card", "message": "none"}}
-    coco = coco_record([reading], {sha256: (400, 300)}, {sha256: "a.jpg"})
-    return [json.dumps(one).encode() for one in ([to_record(reading)], [ellipses], [refused], coco)]
+    with CocoFile(Path(tempfile.gettempdir())) as file, BytesIO() as coco:
+        file.add(reading, size_px=(400, 300), file_name="a.jpg")
+        file.copy_to(coco)
+        others = ([to_record(reading)], [ellipses], [refused])
+        return [*(json.dumps(one).encode() for one in others), coco.getvalue()]
 
 
 def profiles() -> list[bytes]:

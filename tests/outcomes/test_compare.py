@@ -167,7 +167,6 @@ def test_what_each_donor_gave() -> None:
     (one,) = donor_yields(pieces, log)
     assert (one.made, one.followed, one.there, one.sold, one.lost) == (None, 3, 1, 1, 1)
     assert (one.kept, one.ready, one.methods) == (2, 1, ("halves", "quarters"))
-    # Halves make two pieces of a polyp, one of which was lost.
-    assert kept_per_polyp(pieces, log, "halves") == 1.0
-    # How many quarters were made is not known.
-    assert kept_per_polyp(pieces, log, "quarters") is None
+    # Halves make two pieces of a polyp, one of which was lost; how many quarters were made is not
+    # known.
+    assert kept_per_polyp(pieces, log) == {"halves": 1.0}

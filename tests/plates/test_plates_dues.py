@@ -14,7 +14,7 @@ from polypvision.errors import LogbookError
 from polypvision.events import LogEntry
 from polypvision.plates.dues import Dues, dues_of, tasks_on, today
 from polypvision.plates.log import note
-from polypvision.plates.room import known_plate, room_of
+from polypvision.plates.room import known_plate
 from polypvision.reading import PhotoFacts, Refusal
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
@@ -63,7 +63,8 @@ def worked_out(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 @pytest.mark.parametrize("on", [ON, date(2031, 3, 25), ON + timedelta(days=40)])
 def test_the_list_is_that_of_all_plates_worked_out_anew(book: Logbook, on: date) -> None:
-    states, later = room_of(book, on=on, foretell=False)
+    known = [known_plate(book, plate, on=on, foretell=False) for plate in PLATES]
+    states, later = [one.state for one in known], sum(one.later for one in known)
     refusal = tasks_on(book, (), on)
     anew = things_to_do(states, on)
     for _ in range(2):

@@ -13,7 +13,6 @@ from polypvision.events import LogEntry
 from polypvision.plan import PlateState, plate_state
 from polypvision.reading import PlateReading, Polyp
 from polypvision.reports import (
-    PlatePrint,
     crop,
     film_strip,
     history,
@@ -21,6 +20,7 @@ from polypvision.reports import (
     plate_figures,
     plate_page,
     png,
+    print_of,
     render_page,
     report_pdf,
     strip_frames,
@@ -80,7 +80,7 @@ def test_awkward_plates_are_shown_and_printed(case: str) -> None:
         assert png(figure, dpi=40).startswith(b"\x89PNG")
     tasks = things_to_do([state], ON)
     assert "What to do on 1 May 2031" in today_page(tasks, ON)
-    sheet = PlatePrint(state=state, page=page, charts=tuple(figures.values()))
+    sheet = print_of(page, charts=tuple(figures.values()))
     assert report_pdf([sheet], tasks=tasks, on=ON).startswith(b"%PDF")
 
 
@@ -143,9 +143,7 @@ def test_a_strip_goes_on_from_the_one_that_divided() -> None:
 def test_the_print_has_numbered_pages_and_repeats() -> None:
     case = series()
     state = plate_state(case.tracks, case.log, plate="0042", size_mm=20.0)
-    sheet = PlatePrint(
-        state=state, page=plate_page(state), charts=tuple(plate_figures(state).values())
-    )
+    sheet = print_of(plate_page(state), charts=tuple(plate_figures(state).values()))
     once = report_pdf([sheet], tasks=things_to_do([state], ON), on=ON)
     again = report_pdf([sheet], tasks=things_to_do([state], ON), on=ON)
     assert once == again

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import shutil
 import sqlite3
 import time
 from pathlib import Path
@@ -13,10 +14,15 @@ import sqlalchemy as sa
 import web_house
 from photo_makers import card_photo, encoded, exif, huge_png
 from starlette.testclient import TestClient
-from web_house import DESK, House
+from web_house import DESK, PORT, House
 
+from polypvision.plates.backup import make_backup
 from polypvision.plates.read import ReadWishes, read_photos
+from polypvision.plates.restore import restore
 from polypvision.plates.show import stored_photos
+from polypvision.store.logbook import open_logbook
+from polypvision.web.app import make_app
+from polypvision.web.guard import Door
 from polypvision.web.uploads import (
     MAX_PIECE_BYTES,
     MAX_UPLOAD_BYTES,
@@ -194,6 +200,37 @@ def test_a_photo_without_a_card_gets_a_scale_from_two_points(house: House) -> No
     assert "Plate tray 1" in wait(desk, sha(data))
     stored = stored_photos(house.book, "tray 1")[0]
     assert stored.settings["mm_per_px"] == pytest.approx(0.1)
+
+
+def test_after_a_restore_a_refused_photo_still_gets_its_scale(house: House, tmp_path: Path) -> None:
+    """A restored logbook knows where its photos lie; the folder of those sent in stays behind."""
+    rng = np.random.default_rng(6)
+    rgb = rng.integers(60, 90, (600, 800, 3)).astype(np.uint8)
+    data = encoded(rgb, "JPEG", exif=exif("2024:03:30 12:00:00"))
+    desk = house.desk()
+    begin(desk, data)
+    put(desk, data, 0, data)
+    assert "No card was found" in wait(desk, sha(data))
+    make_backup(house.book, tmp_path / "stick", photos=True)
+    place = tmp_path / "new" / "book.sqlite"
+    restore(tmp_path / "stick", place, photos=tmp_path / "new" / "photos")
+    shutil.rmtree(house.folder / "desk")
+    with open_logbook(place) as book:
+        guarded, _ = make_app(book, tmp_path / "new desk", Door(port=PORT))
+        here = TestClient(
+            guarded, base_url=DESK, client=("127.0.0.1", 50000), follow_redirects=False
+        )
+        assert here.get(f"/photos/{sha(data)}/scale").status_code == 200
+        form = {"x1": "0.25", "y1": "0.5", "x2": "0.75", "y2": "0.5", "mm": "40", "plate": "tray 1"}
+        url = f"/photos/{sha(data)}/scale"
+        assert here.post(url, data=form, headers={"origin": DESK}).status_code == 303
+        assert "Plate tray 1" in wait(here, sha(data))
+        assert stored_photos(book, "tray 1")[0].settings["mm_per_px"] == pytest.approx(0.1)
+        # One that was read is not read otherwise from here, and none that is unknown.
+        for other in (stored_photos(book, "0042")[0].sha256, "0" * 64):
+            answer = here.post(f"/photos/{other}/scale", data=form, headers={"origin": DESK})
+            assert answer.status_code == 404
+        guarded._app.state.office.queue.close()  # type: ignore[attr-defined]
 
 
 def test_a_photo_without_a_date_asks_for_it(house: House) -> None:
