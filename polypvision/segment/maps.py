@@ -142,11 +142,16 @@ def reader_of(view: PlateView) -> Reader:
     return PLATE_READER if view.scale.source == "card" else CLOSEUP_READER
 
 
+def network_pixels(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Return pixels (H, W, 3) as a network takes them: (1, 3, H, W), normalised."""
+    blob = cv2.dnn.blobFromImage(rgb, scalefactor=1 / NORMAL_UNIT, mean=(NORMAL_MEAN,) * 3)
+    return np.asarray(blob, np.float32)
+
+
 def _run(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     """Return the network's six maps (6, H, W) of one tile, its sides multiples of the stride."""
     network = _network(reader)
-    blob = cv2.dnn.blobFromImage(rgb, scalefactor=1 / NORMAL_UNIT, mean=(NORMAL_MEAN,) * 3)
-    (maps,) = network.run(None, {network.get_inputs()[0].name: blob})
+    (maps,) = network.run(None, {network.get_inputs()[0].name: network_pixels(rgb)})
     return np.asarray(maps[0], np.float32)
 
 

@@ -12,7 +12,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 import onnx
 from numpy.typing import NDArray
@@ -25,15 +24,18 @@ from onnxruntime.quantization import (
 )
 from onnxruntime.quantization.shape_inference import quant_pre_process
 
-from polypvision.calibrate.srgb import to_codes, to_linear
-from polypvision.segment.maps import CHANNELS, NORMAL_MEAN, NORMAL_UNIT
+from polypvision.errors import QualityError
+from polypvision.segment.maps import CHANNELS, network_pixels
 from polypvision.train.lessons import random_lessons
+from polypvision.train.samples import lesson_view
 
 _MAPS_REACH = (8.0, 8.0, 8.0, 8.0, 3.0, 3.0)
 """How far the codes of each map reach: log-odds beyond 8 are as good as sure, and no polyp is
 wider than 2 x 3 units of its way to the middle."""
 _LEAST_RANGE = 1e-3
 """Of weights that hardly differ from zero: with a finer step their bias would not fit 32 bits."""
+_STRIDE_PX = 32
+"""Sides that networks take are multiples of it."""
 _QUANTISED = ["Conv", "Add", "Clip", "Relu", "Resize"]
 
 
@@ -50,12 +52,12 @@ class _Views(CalibrationDataReader):  # type: ignore[misc,unused-ignore]
 
 def _painted(seed: int) -> Iterator[NDArray[np.float32]]:
     for lesson in random_lessons(seed, closeups=0):
-        rgb = to_codes(to_linear(lesson.rgb) * lesson.gains)
-        height, width = (side - side % 32 for side in lesson.owner.shape)
-        blob = cv2.dnn.blobFromImage(
-            rgb[:height, :width], scalefactor=1 / NORMAL_UNIT, mean=(NORMAL_MEAN,) * 3
-        )
-        yield np.asarray(blob, np.float32)
+        try:
+            rgb = lesson_view(lesson, plates=True).rgb
+        except QualityError:
+            continue  # nobody could read it
+        height, width = (side - side % _STRIDE_PX for side in rgb.shape[:2])
+        yield network_pixels(rgb[:height, :width])
 
 
 def _constants(graph: Any) -> dict[str, Any]:
