@@ -42,6 +42,9 @@ _WIDE = 2
 """How many times smaller the wide look sees things."""
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
+_VNNI = ("AVX512VNNI", "AVX_VNNI")
+_MOST_FEATURES = 64
+"""OpenCV knows fewer features of processors."""
 _STRIP_PX = 64
 _OVERLAP_PX = 192
 """A multiple of twice the stride."""
@@ -112,6 +115,19 @@ def blank_maps(view: PlateView) -> PlateMaps:
     )
 
 
+def _adds_in_32_bits() -> bool:
+    """Return whether the processor adds products of 8-bit numbers in 32 bits.
+
+    Those of Intel and AMD that lack these instructions add pairs of them in 16 bits, which overflow
+    (Intel, Architectures Software Developer's Manual, VPDPBUSD and VPMADDUBSW, from memory).
+    """
+    return any(
+        cv2.checkHardwareSupport(number)
+        for number in range(_MOST_FEATURES)
+        if cv2.getHardwareFeatureName(number) in _VNNI
+    )
+
+
 @cache
 def _network(reader: Reader) -> "InferenceSession":
     # Loaded here: an import of this module alone, to hold maps or levels, stays cheap.
@@ -121,8 +137,9 @@ def _network(reader: Reader) -> "InferenceSession":
     options.intra_op_num_threads = max(cv2.getNumThreads(), 1)
     # Waiting threads that spin would take the cores from whatever else the machine does.
     options.add_session_config_entry("session.intra_op.allow_spinning", "0")
-    # Processors that add pairs of 8-bit products in 16 bits would let the largest overflow.
-    options.add_session_config_entry("session.x64quantprecision", "1")
+    if not _adds_in_32_bits():
+        # Slower, but no sum overflows.
+        options.add_session_config_entry("session.x64quantprecision", "1")
     # A plan of the memory is kept for every shape ever seen; without, buffers are shared by all.
     options.enable_mem_pattern = False
     # From its file, not from its bytes, which would be held twice.

@@ -14,7 +14,7 @@ from polypvision.files.quick_json import from_json, to_json
 PLAIN = st.recursive(
     st.none()
     | st.booleans()
-    | st.integers()
+    | st.integers(-(2**63), 2**64 - 1)  # of larger ones JSON's readers make floats (RFC 8259, 6)
     | st.floats(allow_nan=False, allow_infinity=False)
     # Half characters, too: a person may type them, and Python's own JSON takes them.
     | st.text(st.characters()),

@@ -9,7 +9,13 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from polypvision.segment import maps
-from polypvision.segment.maps import CLOSEUP_READER, levels_of, read_maps
+from polypvision.segment.maps import (
+    CLOSEUP_READER,
+    PLATE_READER,
+    levels_of,
+    read_maps,
+    reader_of,
+)
 
 
 def test_maps_have_the_view_s_size_and_are_the_same_twice() -> None:
@@ -22,6 +28,23 @@ def test_maps_have_the_view_s_size_and_are_the_same_twice() -> None:
         assert one.tobytes() == getattr(second, name).tobytes()
         assert 0 <= one.min() <= one.max() <= 1
     assert first.to_centre_px.shape == (*view.valid.shape, 2)
+
+
+def test_a_processor_without_the_newer_instructions_says_the_same(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    view = blank_view(60, 70)
+    noise = np.random.default_rng(4).integers(0, 256, view.rgb.shape, dtype=np.uint8)
+    view = replace(view, rgb=noise)
+    view = replace(view, scale=replace(view.scale, source="card"))
+    assert reader_of(view) == PLATE_READER
+    here = read_maps(view)
+    monkeypatch.setattr(maps, "_adds_in_32_bits", lambda: False)
+    maps._network.cache_clear()
+    there = read_maps(view)
+    maps._network.cache_clear()
+    for name in ("tissue", "wound", "mouth", "centre", "to_centre_px"):
+        np.testing.assert_allclose(getattr(there, name), getattr(here, name), atol=1e-6)
 
 
 def test_nothing_is_seen_on_plain_grey() -> None:
