@@ -37,7 +37,8 @@ NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 """The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
-_STRIDE_PX = 32
+STRIDE_PX = 32
+"""Sides that networks take are multiples of it."""
 _WIDE = 2
 """How many times smaller the wide look sees things."""
 _MOST_TILE_PX = 660_000
@@ -183,14 +184,14 @@ def _cut(size: int, n: int) -> tuple[int, list[tuple[int, int, int]]]:
         Start of each tile, and from where to where it is believed: the outer half of an overlap
         lacks surroundings, and the neighbour tile knows better.
     """
-    steps = -(-size // _STRIDE_PX)
-    overlap = _OVERLAP_PX // _STRIDE_PX
+    steps = -(-size // STRIDE_PX)
+    overlap = _OVERLAP_PX // STRIDE_PX
     tile = -(-(steps + (n - 1) * overlap) // n)
-    starts = [round(i * (steps - tile) / max(n - 1, 1)) * _STRIDE_PX for i in range(n)]
-    ends = [start + tile * _STRIDE_PX for start in starts]
+    starts = [round(i * (steps - tile) / max(n - 1, 1)) * STRIDE_PX for i in range(n)]
+    ends = [start + tile * STRIDE_PX for start in starts]
     seams = [(end + start) // 2 for end, start in zip(ends[:-1], starts[1:], strict=True)]
     parts = zip(starts, [0, *seams], [*seams, size], strict=True)
-    return tile * _STRIDE_PX, list(parts)
+    return tile * STRIDE_PX, list(parts)
 
 
 def _tiling(height: int, width: int) -> tuple[int, int]:

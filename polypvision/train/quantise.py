@@ -25,7 +25,7 @@ from onnxruntime.quantization import (
 from onnxruntime.quantization.shape_inference import quant_pre_process
 
 from polypvision.errors import QualityError
-from polypvision.segment.maps import CHANNELS, network_pixels
+from polypvision.segment.maps import CHANNELS, STRIDE_PX, network_pixels
 from polypvision.train.lessons import random_lessons
 from polypvision.train.samples import lesson_view
 
@@ -34,8 +34,6 @@ _MAPS_REACH = (8.0, 8.0, 8.0, 8.0, 3.0, 3.0)
 wider than 2 x 3 units of its way to the middle."""
 _LEAST_RANGE = 1e-3
 """Of weights that hardly differ from zero: with a finer step their bias would not fit 32 bits."""
-_STRIDE_PX = 32
-"""Sides that networks take are multiples of it."""
 _QUANTISED = ["Conv", "Add", "Clip", "Relu", "Resize"]
 
 
@@ -56,7 +54,7 @@ def _painted(seed: int) -> Iterator[NDArray[np.float32]]:
             rgb = lesson_view(lesson, plates=True).rgb
         except QualityError:
             continue  # nobody could read it
-        height, width = (side - side % _STRIDE_PX for side in rgb.shape[:2])
+        height, width = (side - side % STRIDE_PX for side in rgb.shape[:2])
         yield network_pixels(rgb[:height, :width])
 
 

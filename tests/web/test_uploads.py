@@ -179,10 +179,14 @@ def test_a_name_is_made_safe(name: str) -> None:
     assert safe_name("plate 7, 2024-03-30.HEIC").endswith("2024-03-30.HEIC")
 
 
+def without_card(seed: int) -> bytes:
+    """Return the file of a photo of nothing, dated."""
+    rgb = np.random.default_rng(seed).integers(60, 90, (600, 800, 3)).astype(np.uint8)
+    return encoded(rgb, "JPEG", exif=exif("2024:03:30 12:00:00"))
+
+
 def test_a_photo_without_a_card_gets_a_scale_from_two_points(house: House) -> None:
-    rng = np.random.default_rng(5)
-    rgb = rng.integers(60, 90, (600, 800, 3)).astype(np.uint8)
-    data = encoded(rgb, "JPEG", exif=exif("2024:03:30 12:00:00"))
+    data = without_card(5)
     desk = house.desk()
     begin(desk, data)
     put(desk, data, 0, data)
@@ -204,9 +208,7 @@ def test_a_photo_without_a_card_gets_a_scale_from_two_points(house: House) -> No
 
 def test_after_a_restore_a_refused_photo_still_gets_its_scale(house: House, tmp_path: Path) -> None:
     """A restored logbook knows where its photos lie; the folder of those sent in stays behind."""
-    rng = np.random.default_rng(6)
-    rgb = rng.integers(60, 90, (600, 800, 3)).astype(np.uint8)
-    data = encoded(rgb, "JPEG", exif=exif("2024:03:30 12:00:00"))
+    data = without_card(6)
     desk = house.desk()
     begin(desk, data)
     put(desk, data, 0, data)
