@@ -17,6 +17,7 @@ from polypvision.render.chance import random_scene
 from polypvision.render.photo import RenderedPhoto, render_scene
 from polypvision.render.scene import Scene
 from polypvision.train.closeups import closeup_lesson
+from polypvision.train.inlays import with_inlays
 from polypvision.train.lesson import LESSON_PX, Lesson
 from polypvision.train.mounts import mounted, with_decoys
 
@@ -107,6 +108,6 @@ def random_lessons(seed: int, closeups: int = CLOSEUPS_PER_PLATE) -> Iterator[Le
             photo = render_scene(scene, rng)
         except TableError:
             continue  # chance laid two polyps over each other
-        yield lesson_of(scene, photo, rng)
+        yield with_inlays(lesson_of(scene, photo, rng), rng)
         for _ in range(closeups):
             yield closeup_lesson(rng)

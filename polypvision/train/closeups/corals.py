@@ -127,7 +127,7 @@ _MATS = (thicket, ridges, star_polyps, corallites)
 
 def other_corals(picture: Picture, shape: tuple[int, int]) -> Radiance:
     """Return corals that are no discs."""
-    return _MATS[picture.rng.choice(4, p=[0.35, 0.2, 0.25, 0.2])](picture, shape)
+    return _MATS[picture.rng.choice(4, p=[0.4, 0.1, 0.28, 0.22])](picture, shape)
 
 
 def feather_duster(picture: Picture, size: float) -> tuple[Radiance, Field]:

@@ -10,6 +10,7 @@ from polypvision.train.closeups.corals import other_corals
 from polypvision.train.closeups.frames import paint_bars, paint_seam
 from polypvision.train.closeups.hands import paint_finger
 from polypvision.train.closeups.heaps import strewn
+from polypvision.train.closeups.patterns import any_field, coloured
 from polypvision.train.closeups.photographs import photo, use_photos, weathered
 from polypvision.train.closeups.pieces import pieces
 from polypvision.train.closeups.plugs import paint_plug, spotted
@@ -237,6 +238,30 @@ def murk(picture: Picture, shape: tuple[int, int]) -> Radiance:
     return np.asarray(light, np.float32)
 
 
+def patterned(picture: Picture, shape: tuple[int, int]) -> Radiance:
+    """Return a ground in some pattern of no species: what discs wear, a ground may wear too."""
+    rng, lamp = picture.rng, picture.lamp
+    times = int(rng.integers(1, 4))
+    small = -(-shape[0] // times), -(-shape[1] // times)
+    # Its middle lies far outside: no pattern closes round a point, as it does on a disc.
+    way = rng.uniform(0, 2 * np.pi)
+    middle = (0.5 + rng.uniform(1.0, 2.5) * np.array([np.sin(way), np.cos(way)])) * small
+    y, x = np.ogrid[: small[0], : small[1]]
+    down, across = (y - middle[0]).astype(np.float32), (x - middle[1]).astype(np.float32)
+    reach = np.float32(max(small) * rng.uniform(0.5, 2))
+    field = any_field(picture, np.arctan2(down, across), np.hypot(down, across) / reach)
+    colours = [
+        living_colour(rng, lamp) if rng.random() < 0.4 else lamp.seen(any_colour(rng))
+        for _ in range(6)
+    ]
+    spare = [(0, side - part) for side, part in zip(shape, small, strict=True)]
+    whole = np.pad(coloured(picture, field, colours), [*spare, (0, 0)], mode="symmetric")
+    height = np.pad(field, spare, mode="symmetric") * np.float32(rng.normal(0, 4))
+    if rng.random() < 0.5:
+        whole = weathered(picture, np.asarray(whole, np.float32), strength=0.5)
+    return np.asarray(whole * lamp.relief(blur(height, 1.0))[..., None], np.float32)
+
+
 GROUNDS = {
     "rock": rock,
     "sand": sand,
@@ -248,18 +273,21 @@ GROUNDS = {
     "photo": photo,
     "strewn": strewn,
     "pieces": pieces,
+    "patterned": patterned,
 }
 
 
 def paint_back(picture: Picture, *, sharp: bool) -> None:
     """Fill the whole picture with some ground, in focus or far out of it."""
     rng = picture.rng
-    weights = (
-        [0.2, 0.08, 0.06, 0.1, 0.04, 0.07, 0.1, 0.17, 0.06, 0.12]
+    weights = np.array(
+        [0.18, 0.07, 0.06, 0.09, 0.04, 0.06, 0.09, 0.16, 0.06, 0.09, 0.1]
         if sharp
-        else [0.1, 0.07, 0.05, 0.25, 0.05, 0.17, 0.1, 0.11, 0.03, 0.07]
+        else [0.1, 0.07, 0.05, 0.25, 0.05, 0.16, 0.08, 0.1, 0.03, 0.06, 0.05]
     )
-    name = str(rng.choice(list(GROUNDS), p=weights))
+    if picture.natural:
+        weights[list(GROUNDS).index("patterned")] = 0
+    name = str(rng.choice(list(GROUNDS), p=weights / weights.sum()))
     light = GROUNDS[name](picture, picture.shape)
     sigma = rng.uniform(0, 1.5) if sharp else np.exp(rng.uniform(np.log(1.5), np.log(22)))
     dim = 1.0 if sharp else rng.choice([1.0, 0.5, 0.15])

@@ -9,7 +9,7 @@ from polypvision.train.closeups.pigments import clone_colours
 from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, hsv, living_colour
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
-SKINS = ("photographed", "cells", "chequered", "marbled", "banded", "composed")
+SKINS = ("photographed", "cells", "chequered", "marbled", "banded", "composed", "zoned")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -208,7 +208,7 @@ def strange(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
     found = replace(
         kind,
         kind=kind.kind if kind.kind == "fringe" else "velvet",
-        skin=str(rng.choice(["composed", "composed", "photographed", *SKINS])),
+        skin=str(rng.choice(["composed", "composed", "photographed", "zoned", "zoned", *SKINS])),
         warts=_some(rng, 0.05, 0.4, 0.2),
         streaks=0.0 if rng.random() < 0.7 else kind.streaks,
         stripes=0.0,

@@ -1,4 +1,4 @@
-"""Patterns of no species at all: waves, warps, grains, spots and sectors by chance.
+"""Patterns of no species at all: waves, warps, grains, spots, sectors and zones by chance.
 
 Each is a field (H, W) between 0 and 1 over a disc's angle ``theta`` and its distance from the
 middle ``rho`` (1 at the margin). None means anything; together they are wide enough that no single
@@ -116,23 +116,52 @@ def _halves(picture: Picture, theta: Field, rho: Field) -> Field:
     return step(np.asarray(inner, np.float32), float(rng.normal(0.3, 0.3)), 0.15)
 
 
-FIELDS: tuple[Callable[[Picture, Field, Field], Field], ...] = (
-    _waves,
-    _warped,
-    _grains,
-    _dots,
-    _sectors,
-    _halves,
-)
+def zone_borders(rng: np.random.Generator) -> np.ndarray:
+    """Draw where the zones of a disc change (k,), of rho: few, uneven, up to the very margin."""
+    return np.sort(rng.uniform(0.1, 0.98, int(rng.integers(1, 5))))
+
+
+def wandering(picture: Picture, rho: Field) -> Field:
+    """Return rho moved a little by chance, so that no border is a circle."""
+    wander = picture.noise.field(_shape(rho), 0.5 * max(_shape(rho)), soft=True)
+    return np.asarray(rho + np.float32(picture.rng.uniform(0, 0.08)) * wander, np.float32)
+
+
+def _zones(picture: Picture, theta: Field, rho: Field) -> Field:
+    """Return few zones round the mouth, sharp or fading into one another."""
+    rng = picture.rng
+    moved = wandering(picture, rho)
+    field = np.full(rho.shape, rng.random(), np.float32)
+    for border in zone_borders(rng):
+        shade = np.float32(rng.random())
+        field += (shade - field) * step(moved, float(border), float(rng.uniform(0.02, 0.3)))
+    return field
+
+
+FIELDS: dict[Callable[[Picture, Field, Field], Field], float] = {
+    _waves: 0.22,
+    _warped: 0.2,
+    _grains: 0.18,
+    _dots: 0.06,  # too many, and a real mouth is taken for one more spot
+    _sectors: 0.12,
+    _halves: 0.08,
+    _zones: 0.14,
+}
+"""Patterns, and how often each is worn."""
+
+
+def _one_field(picture: Picture, theta: Field, rho: Field) -> Field:
+    chosen = picture.rng.choice(len(FIELDS), p=list(FIELDS.values()))
+    return list(FIELDS)[int(chosen)](picture, theta, rho)
 
 
 def any_field(picture: Picture, theta: Field, rho: Field) -> Field:
     """Return one pattern, two together, or one within and another without, between 0 and 1."""
     rng = picture.rng
-    one = FIELDS[int(rng.integers(len(FIELDS)))](picture, theta, rho)
+    one = _one_field(picture, theta, rho)
     if rng.random() < 0.45:
         return one
-    other = FIELDS[int(rng.integers(len(FIELDS)))](picture, theta, rho)
+    other = _one_field(picture, theta, rho)
     how = rng.random()
     if how < 0.4:  # what a disc wears near its margin may have nothing of what it wears within
         wander = picture.noise.field(_shape(rho), 0.5 * max(_shape(rho)), soft=True)

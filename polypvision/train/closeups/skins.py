@@ -10,12 +10,13 @@ import numpy as np
 
 from polypvision.render.noise import Field
 from polypvision.train.closeups.kinds import Kind
-from polypvision.train.closeups.patterns import any_field, coloured
+from polypvision.train.closeups.patterns import any_field, coloured, wandering, zone_borders
 from polypvision.train.closeups.photographs import photo
 from polypvision.train.closeups.tools import (
     Colour,
     Picture,
     Radiance,
+    any_colour,
     blur,
     grey,
     mix,
@@ -140,6 +141,23 @@ def _banded(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tuple[Rad
     return _two_colours(kind, pattern), pattern
 
 
+def _zoned(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tuple[Radiance, Field]:
+    """Return few zones round the mouth; the outermost may look as any ground does."""
+    rng = picture.rng
+    moved, borders = wandering(picture, rho), zone_borders(rng)
+    colours = [_palette(kind)[n] for n in rng.permutation(len(_palette(kind)))]
+    if rng.random() < 0.5:  # an oral disc ends at its margin, not where its bright zones do
+        dull = picture.lamp.seen(any_colour(rng)) * np.float32(rng.uniform(0.1, 1.0))
+        colours[len(borders)] = np.asarray(dull, np.float32)
+    light = np.broadcast_to(colours[0], (*rho.shape, 3)).astype(np.float32)
+    pattern = np.zeros(rho.shape, np.float32)
+    for border, colour in zip(borders, colours[1:], strict=False):
+        beyond = step(moved, float(border), float(rng.uniform(0.02, 0.25)))
+        light = mix(light, colour, beyond)
+        pattern = pattern + np.float32(rng.normal()) * beyond
+    return light, pattern
+
+
 _SKINS = {
     "photographed": _photographed,
     "cells": _cells,
@@ -147,6 +165,7 @@ _SKINS = {
     "marbled": _marbled,
     "banded": _banded,
     "composed": _composed,
+    "zoned": _zoned,
 }
 
 
