@@ -6,12 +6,13 @@ from itertools import pairwise
 import cv2
 import numpy as np
 import pytest
+from scipy.signal import find_peaks
 
 from polypvision.train.closeups import pieces
 from polypvision.train.closeups.discs import paint_disc
 from polypvision.train.closeups.form import Disc, make_form, mouth_places
 from polypvision.train.closeups.kinds import Kind, any_kind, strange
-from polypvision.train.closeups.patterns import FIELDS, any_field, coloured
+from polypvision.train.closeups.patterns import FIELDS, Pattern, any_field, coloured
 from polypvision.train.closeups.picture import _far_discs, _glowing, _soften
 from polypvision.train.closeups.tools import Lamp, Noise, Picture, living_colour
 
@@ -49,10 +50,10 @@ def some(on: Picture, name: str = "velvet") -> Kind:
     return any_kind(on.rng, on.lamp, name)
 
 
-@pytest.mark.parametrize("number", range(len(FIELDS)))
-def test_each_pattern_runs_from_nought_to_one_and_is_new_each_time(number: int) -> None:
+@pytest.mark.parametrize("pattern", FIELDS)
+def test_each_pattern_runs_from_nought_to_one_and_is_new_each_time(pattern: Pattern) -> None:
     theta, rho = polar()
-    drawn = [FIELDS[number](picture(seed), theta, rho) for seed in range(6)]
+    drawn = [pattern(picture(seed), theta, rho) for seed in range(6)]
     for field in drawn:
         assert field.shape == rho.shape
         assert field.min() >= 0
@@ -61,12 +62,21 @@ def test_each_pattern_runs_from_nought_to_one_and_is_new_each_time(number: int) 
     assert min(np.abs(a - b).mean() for a, b in pairwise(drawn)) > 0.01
 
 
-def test_no_pattern_is_rings_round_the_mouth() -> None:
-    """Concentric rings are kept back for judging; along a circle every pattern changes."""
+def _rings(rho: np.ndarray, field: np.ndarray) -> int:
+    """Count the rings of a pattern: peaks of its mean over each circle (scipy's `find_peaks`)."""
+    inside = rho < 1
+    circles = (rho[inside] * 60).astype(int)
+    mean = np.bincount(circles, field[inside]) / np.bincount(circles)
+    return len(find_peaks(mean[4:], prominence=0.25)[0])
+
+
+@pytest.mark.parametrize("pattern", FIELDS)
+def test_no_pattern_is_many_rings_round_the_mouth(pattern: Pattern) -> None:
+    """Six rings and more are kept back for judging; lessons have a few zones at most."""
     theta, rho = polar()
-    circle = np.abs(rho - 0.6) < 0.02
-    along = [float(any_field(picture(seed), theta, rho)[circle].std()) for seed in range(40)]
-    assert np.mean(np.array(along) > 0.03) > 0.9
+    even = np.asarray(0.5 + 0.5 * np.cos(2 * np.pi * 8 * rho), np.float32)
+    assert _rings(rho, even) >= 6
+    assert max(_rings(rho, pattern(picture(seed), theta, rho)) for seed in range(40)) <= 3
 
 
 def test_a_colour_map_only_mixes_its_colours() -> None:

@@ -24,7 +24,7 @@ from polypvision.train.closeups.tools import (
     times,
 )
 
-_HIDDEN_SHARE = 0.9
+_HIDDEN_SHARE = 0.7
 """A mouth of which tentacles cover more than this is not seen."""
 
 

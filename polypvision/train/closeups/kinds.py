@@ -186,6 +186,13 @@ def _colours(
     return {name: np.asarray(colour, np.float32) for name, colour in found.items()}
 
 
+def _hidden(rng: np.random.Generator, kind: str) -> float:
+    """Draw how far tentacles close over a mouth: carpets of them often hide it altogether."""
+    if kind in ("bubble", "bounce", "fluffy") and rng.random() < 0.3:
+        return 1.0
+    return _some(rng, 0, 1)
+
+
 def _fringe(rng: np.random.Generator, kind: str) -> tuple[float, float, float]:
     """Draw length, bend and veil of a fringe's strands."""
     veil = _some(rng, 0.2, 0.7, 0.3) if kind == "fringe" else 0.0
@@ -302,7 +309,7 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str, *, natural: bool =
         curl=float(rng.choice([0.0, rng.normal(0, 0.1)])),
         tip_share=float(rng.uniform(0.15, 0.9)),
         mouth_size=float(rng.uniform(0.04, 0.12)),
-        mouth_hidden=_some(rng, 0, 1),
+        mouth_hidden=_hidden(rng, kind),
         slit=bool(rng.random() < (0.7 if fringe else 0.45)),
         groove=bool(fringe and rng.random() < 0.15),
         tentacle=tentacle,

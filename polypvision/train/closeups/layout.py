@@ -12,6 +12,14 @@ MOST_DISCS = 60
 _RADII_PX = (8.0, 200.0)
 _JUVENILES_PX = (8.0, 25.0)
 _MANY_MOUTHS = ("bubble", "fluffy", "velvet")
+"""Kinds whose discs keep several mouths for long; the others have two while they divide."""
+
+
+def _many_mouths(kind: str, rng: np.random.Generator) -> float:
+    """Draw what share of a clone's discs have more than one mouth, roughly."""
+    if kind in _MANY_MOUTHS:
+        return float(rng.uniform(0, 0.6))
+    return float(rng.choice([0.02, rng.uniform(0, 0.35)]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -183,7 +191,7 @@ def cluster(picture: Picture, middle: Points, radius: float, kind: str) -> list[
     walls = None
     if closeness < 1 and rng.random() < 0.5:  # neighbours flatten one another
         walls = shared_margins(spots, float(rng.uniform(0.97, 1.25)))
-    many_mouths = float(rng.uniform(0, 0.6)) if kind in _MANY_MOUTHS else 0.02
+    many_mouths = _many_mouths(kind, rng)
     return seen_from(picture, middle, spots, walls, View.chance(rng), many_mouths)
 
 
@@ -225,6 +233,6 @@ def carpet(picture: Picture, middle: Points, kind: str) -> tuple[list[Disc], flo
     spots = np.column_stack([xy + centre, gap * rng.uniform(0.52, 0.85) * size])[inside]
     spots = spots[np.argsort(np.hypot(*(spots[:, :2] - centre).T))][:MOST_DISCS]
     walls = shared_margins(spots, float(rng.choice([1.0, rng.uniform(0.93, 1.2)])))
-    many_mouths = float(rng.choice([0.02, rng.uniform(0, 0.3)])) if kind in _MANY_MOUTHS else 0.02
+    many_mouths = 0.5 * _many_mouths(kind, rng)
     discs = seen_from(picture, centre, spots, walls, view, many_mouths)
     return discs, max(reach, gap)

@@ -13,6 +13,7 @@ import numpy as np
 from polypvision.render.noise import Field
 from polypvision.train.closeups.tools import Colour, Picture, Radiance, blur, mix, step
 
+Pattern = Callable[[Picture, Field, Field], Field]
 _MOST_STOPS = 5
 
 
@@ -138,7 +139,7 @@ def _zones(picture: Picture, theta: Field, rho: Field) -> Field:
     return field
 
 
-FIELDS: dict[Callable[[Picture, Field, Field], Field], float] = {
+FIELDS: dict[Pattern, float] = {
     _waves: 0.22,
     _warped: 0.2,
     _grains: 0.18,
