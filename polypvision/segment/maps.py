@@ -1,7 +1,8 @@
 """What the reader network says of every pixel, and the running of it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache, cached_property
+from functools import cache, cached_property, partial
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
+from polypvision.segment.codes import code_pixels, code_planes, code_values
 from polypvision.segment.levels import Levels, levels_from_json, neutral_levels
 
 if TYPE_CHECKING:
@@ -49,6 +51,9 @@ _MOST_FEATURES = 64
 _STRIP_PX = 64
 _OVERLAP_PX = 192
 """A multiple of twice the stride."""
+
+Maps = NDArray[np.float32] | NDArray[np.uint8]
+"""What a network says (6, H, W): logits and ways in floats, or their codes."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -166,11 +171,18 @@ def network_pixels(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(blob, np.float32)
 
 
-def _run(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
+def _in_codes(reader: Reader) -> bool:
+    """Return whether a network takes and says whole numbers."""
+    (taken,) = _network(reader).get_inputs()
+    return bool(taken.type == "tensor(uint8)")
+
+
+def _run(rgb: NDArray[np.uint8], reader: Reader) -> Maps:
     """Return the network's six maps (6, H, W) of one tile, its sides multiples of the stride."""
+    pixels = code_pixels(rgb) if _in_codes(reader) else network_pixels(rgb)
     network = _network(reader)
-    (maps,) = network.run(None, {network.get_inputs()[0].name: network_pixels(rgb)})
-    return np.asarray(maps[0], np.float32)
+    (said,) = network.run(None, {network.get_inputs()[0].name: pixels})
+    return code_planes(said[0]) if _in_codes(reader) else np.asarray(said[0], np.float32)
 
 
 def _cut(size: int, n: int) -> tuple[int, list[tuple[int, int, int]]]:
@@ -206,7 +218,7 @@ def _tiling(height: int, width: int) -> tuple[int, int]:
     return min(found)[2:]
 
 
-def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
+def _maps(rgb: NDArray[np.uint8], reader: Reader) -> Maps:
     """Return the six maps (6, H, W) of a view; large views are read in tiles of one size."""
     height, width = rgb.shape[:2]
     n_rows, n_columns = _tiling(height, width)
@@ -217,7 +229,8 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     )
     if n_rows == n_columns == 1:
         return _run(padded, reader)[:, :height, :width]
-    whole = np.empty((len(CHANNELS), height, width), np.float32)
+    size = len(CHANNELS), height, width
+    whole: Maps = np.empty(size, np.uint8) if _in_codes(reader) else np.empty(size, np.float32)
     for top, first_row, end_row in rows:
         for left, first, end in columns:
             tile = _run(padded[top : top + tile_h, left : left + tile_w], reader)
@@ -227,10 +240,21 @@ def _logits(rgb: NDArray[np.uint8], reader: Reader) -> NDArray[np.float32]:
     return whole
 
 
-def _probability(
-    logits: NDArray[np.float32], even: float, valid: NDArray[np.bool_]
+def _meant(
+    maps: Maps, channel: int, meaning: Callable[[NDArray[np.float32]], NDArray[np.float32]]
 ) -> NDArray[np.float32]:
-    """Return probabilities (H, W), the even level becoming 0.5; zero where not valid."""
+    """Return what one of the maps means at each pixel (H, W).
+
+    Of codes, the meaning is worked out once for each of the 256 that there are.
+    """
+    said = maps[channel]
+    if said.dtype == np.uint8:
+        return np.asarray(cv2.LUT(said, meaning(code_values(channel))), np.float32)
+    return meaning(np.asarray(said, np.float32))
+
+
+def _probability(logits: NDArray[np.float32], even: float) -> NDArray[np.float32]:
+    """Return probabilities of logits of any shape, the even level becoming 0.5."""
     found = np.empty(logits.shape, np.float32)
     even_logit = np.float32(np.log(even / (1 - even)))
     # Strip by strip, which a processor holds in its cache.
@@ -242,7 +266,6 @@ def _probability(
         np.tanh(part, out=part)
         part += 1
         part *= 0.5
-        part *= valid[rows]
     return found
 
 
@@ -264,13 +287,16 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
         raise ValueError(f"the reader was trained at {VIEW_PX_PER_MM} px/mm, not {view.px_per_mm}")
     reader = reader_of(view)
     levels = levels or levels_of(reader)
-    maps = _logits(view.rgb, reader)
-    tissue, wound, mouth, centre = (
-        _probability(channel, even, view.valid)
-        for channel, even in zip(maps[:4], (*levels.even, 0.5), strict=True)
-    )
-    ways = maps[4:]
-    ways *= OFFSET_UNIT_MM * view.px_per_mm
+    maps = _maps(view.rgb, reader)
+
+    def chance(channel: int, even: float) -> NDArray[np.float32]:
+        found = _meant(maps, channel, partial(_probability, even=even))
+        found *= view.valid
+        return found
+
+    tissue, wound, mouth, centre = map(chance, range(4), (*levels.even, 0.5))
+    unit_px = np.float32(OFFSET_UNIT_MM * view.px_per_mm)
+    ways = np.stack([_meant(maps, channel, partial(np.multiply, unit_px)) for channel in (4, 5)])
     wide = _wide_look(view, reader, levels) if reader.wide else None
     return PlateMaps(
         tissue=tissue,
@@ -286,15 +312,17 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
 def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
     height, width = view.valid.shape
     size = (max(width // _WIDE, 1), max(height // _WIDE, 1))
-    maps = _logits(np.asarray(cv2.resize(view.rgb, size, interpolation=cv2.INTER_AREA)), reader)
-    tissue, centre, x, y = (
-        np.asarray(cv2.resize(one, (width, height), interpolation=cv2.INTER_LINEAR))
-        for one in maps[[0, 3, 4, 5]]
-    )
+    maps = _maps(np.asarray(cv2.resize(view.rgb, size, interpolation=cv2.INTER_AREA)), reader)
+
+    def enlarged(channel: int) -> NDArray[np.float32]:
+        said = _meant(maps, channel, lambda logits: logits)
+        return np.asarray(cv2.resize(said, (width, height), interpolation=cv2.INTER_LINEAR))
+
+    tissue, centre, x, y = map(enlarged, (0, 3, 4, 5))
     ways = np.stack([x, y])
     ways *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
     return Look(
-        tissue=_probability(tissue, levels.even[0], view.valid),
-        centre=_probability(centre, 0.5, view.valid),
+        tissue=_probability(tissue, levels.even[0]) * view.valid,
+        centre=_probability(centre, 0.5) * view.valid,
         to_centre_px=np.moveaxis(ways, 0, -1),
     )
