@@ -1,6 +1,6 @@
 """What the reader network says of every pixel, and the running of it."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property, partial
 from importlib.resources import as_file, files
@@ -240,33 +240,38 @@ def _maps(rgb: NDArray[np.uint8], reader: Reader) -> Maps:
     return whole
 
 
-def _meant(
-    maps: Maps, channel: int, meaning: Callable[[NDArray[np.float32]], NDArray[np.float32]]
+def _told(
+    rgb: NDArray[np.uint8], reader: Reader, meanings: Sequence[Callable[..., object]]
 ) -> NDArray[np.float32]:
-    """Return what one of the maps means at each pixel (H, W).
+    """Return what each of the network's maps means at each pixel of a view, (6, H, W).
 
-    Of codes, the meaning is worked out once for each of the 256 that there are.
+    Of codes, a meaning is worked out once for each of the 256 that there are.
     """
-    said = maps[channel]
-    if said.dtype == np.uint8:
-        return np.asarray(cv2.LUT(said, meaning(code_values(channel))), np.float32)
-    return meaning(np.asarray(said, np.float32))
+    maps = _maps(rgb, reader)
+    # All in one: many pieces of memory cost more to get than to fill.
+    told = np.empty(maps.shape, np.float32)
+    for channel, (said, meaning, out) in enumerate(zip(maps, meanings, told, strict=True)):
+        if said.dtype == np.uint8:
+            table = code_values(channel)
+            meaning(table, out=table)
+            cv2.LUT(said, table, out)
+        else:
+            meaning(said, out=out)
+    return told
 
 
-def _probability(logits: NDArray[np.float32], even: float) -> NDArray[np.float32]:
-    """Return probabilities of logits of any shape, the even level becoming 0.5."""
-    found = np.empty(logits.shape, np.float32)
+def _probability(logits: NDArray[np.float32], even: float, *, out: NDArray[np.float32]) -> None:
+    """Write into ``out`` the probabilities of logits, the even level becoming 0.5."""
     even_logit = np.float32(np.log(even / (1 - even)))
     # Strip by strip, which a processor holds in its cache.
-    for top in range(0, len(found), _STRIP_PX):
+    for top in range(0, len(out), _STRIP_PX):
         rows = slice(top, top + _STRIP_PX)
-        part = np.subtract(logits[rows], even_logit, out=found[rows])
+        part = np.subtract(logits[rows], even_logit, out=out[rows])
         # 1 / (1 + exp(-x)) is (1 + tanh(x / 2)) / 2, which never overflows.
         part *= 0.5
         np.tanh(part, out=part)
         part += 1
         part *= 0.5
-    return found
 
 
 def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
@@ -287,23 +292,18 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
         raise ValueError(f"the reader was trained at {VIEW_PX_PER_MM} px/mm, not {view.px_per_mm}")
     reader = reader_of(view)
     levels = levels or levels_of(reader)
-    maps = _maps(view.rgb, reader)
-
-    def chance(channel: int, even: float) -> NDArray[np.float32]:
-        found = _meant(maps, channel, partial(_probability, even=even))
-        found *= view.valid
-        return found
-
-    tissue, wound, mouth, centre = map(chance, range(4), (*levels.even, 0.5))
-    unit_px = np.float32(OFFSET_UNIT_MM * view.px_per_mm)
-    ways = np.stack([_meant(maps, channel, partial(np.multiply, unit_px)) for channel in (4, 5)])
+    chances = [partial(_probability, even=even) for even in (*levels.even, 0.5)]
+    way = partial(np.multiply, np.float32(OFFSET_UNIT_MM * view.px_per_mm))
+    told = _told(view.rgb, reader, [*chances, way, way])
+    told[:4] *= view.valid
+    tissue, wound, mouth, centre = told[:4]
     wide = _wide_look(view, reader, levels) if reader.wide else None
     return PlateMaps(
         tissue=tissue,
         wound=wound,
         mouth=mouth,
         centre=centre,
-        to_centre_px=np.moveaxis(ways, 0, -1),
+        to_centre_px=np.moveaxis(told[4:], 0, -1),
         levels=levels,
         wide=wide,
     )
@@ -312,17 +312,14 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
 def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
     height, width = view.valid.shape
     size = (max(width // _WIDE, 1), max(height // _WIDE, 1))
-    maps = _maps(np.asarray(cv2.resize(view.rgb, size, interpolation=cv2.INTER_AREA)), reader)
-
-    def enlarged(channel: int) -> NDArray[np.float32]:
-        said = _meant(maps, channel, lambda logits: logits)
-        return np.asarray(cv2.resize(said, (width, height), interpolation=cv2.INTER_LINEAR))
-
-    tissue, centre, x, y = map(enlarged, (0, 3, 4, 5))
-    ways = np.stack([x, y])
-    ways *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
-    return Look(
-        tissue=_probability(tissue, levels.even[0]) * view.valid,
-        centre=_probability(centre, 0.5) * view.valid,
-        to_centre_px=np.moveaxis(ways, 0, -1),
-    )
+    rgb = np.asarray(cv2.resize(view.rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
+    small = _told(rgb, reader, [np.positive] * len(CHANNELS))
+    told = np.empty((4, height, width), np.float32)
+    for channel, out in zip((0, 3, 4, 5), told, strict=True):
+        cv2.resize(small[channel], (width, height), out, interpolation=cv2.INTER_LINEAR)
+    tissue, centre = told[:2]
+    _probability(tissue, levels.even[0], out=tissue)
+    _probability(centre, 0.5, out=centre)
+    told[:2] *= view.valid
+    told[2:] *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
+    return Look(tissue=tissue, centre=centre, to_centre_px=np.moveaxis(told[2:], 0, -1))
