@@ -44,7 +44,10 @@ STRIDE_PX = 32
 _WIDE = 2
 """How many times smaller the wide look sees things."""
 _MOST_TILE_PX = 660_000
-"""Largest tile: bounds the memory, some 250 bytes a pixel. The view of an A5 frame is one tile."""
+"""Largest tile: bounds the memory, some 250 bytes a pixel in floats. The view of an A5 frame is one
+tile."""
+_MOST_CODED_TILE_PX = 1_500_000
+"""In whole numbers, some 70 bytes a pixel. The view of an A4 frame is one tile."""
 _VNNI = ("AVX512VNNI", "AVX_VNNI")
 _MOST_FEATURES = 64
 """OpenCV knows fewer features of processors."""
@@ -206,13 +209,13 @@ def _cut(size: int, n: int) -> tuple[int, list[tuple[int, int, int]]]:
     return tile * STRIDE_PX, list(parts)
 
 
-def _tiling(height: int, width: int) -> tuple[int, int]:
+def _tiling(height: int, width: int, most_px: int) -> tuple[int, int]:
     """Return in how many rows and columns of tiles a view is read with the least work."""
     found = []
     for rows in range(1, 2 + height // _OVERLAP_PX):
         for columns in range(1, 2 + width // _OVERLAP_PX):
             area = _cut(height, rows)[0] * _cut(width, columns)[0]
-            if area <= _MOST_TILE_PX:
+            if area <= most_px:
                 found.append((area * rows * columns, rows * columns, rows, columns))
                 break  # more columns are more work
     return min(found)[2:]
@@ -221,7 +224,8 @@ def _tiling(height: int, width: int) -> tuple[int, int]:
 def _maps(rgb: NDArray[np.uint8], reader: Reader) -> Maps:
     """Return the six maps (6, H, W) of a view; large views are read in tiles of one size."""
     height, width = rgb.shape[:2]
-    n_rows, n_columns = _tiling(height, width)
+    most_px = _MOST_CODED_TILE_PX if _in_codes(reader) else _MOST_TILE_PX
+    n_rows, n_columns = _tiling(height, width, most_px)
     (tile_h, rows), (tile_w, columns) = _cut(height, n_rows), _cut(width, n_columns)
     bottom, right = rows[-1][0] + tile_h - height, columns[-1][0] + tile_w - width
     padded = np.asarray(

@@ -103,12 +103,13 @@ def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
     assert read_maps(card).wide is None
 
 
+@pytest.mark.parametrize("most_px", [maps._MOST_TILE_PX, maps._MOST_CODED_TILE_PX])
 @pytest.mark.parametrize("size", [(966, 624), (30, 4800), (1221, 1544), (4800, 3600)])
 def test_tiles_of_any_view_are_small_and_their_believed_parts_cover_it(
-    size: tuple[int, int],
+    size: tuple[int, int], most_px: int
 ) -> None:
-    cuts = [maps._cut(side, n) for side, n in zip(size, maps._tiling(*size), strict=True)]
-    assert cuts[0][0] * cuts[1][0] <= maps._MOST_TILE_PX
+    cuts = [maps._cut(side, n) for side, n in zip(size, maps._tiling(*size, most_px), strict=True)]
+    assert cuts[0][0] * cuts[1][0] <= most_px
     for side, (tile, parts) in zip(size, cuts, strict=True):
         assert tile % 32 == 0
         assert [first for _, first, _ in parts] == [0, *(end for *_, end in parts[:-1])]
