@@ -82,21 +82,35 @@ def test_centre_and_diameter_are_those_of_the_visible_part(lessons: list[Lesson]
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_disc_has_the_size_and_slant_it_was_given(kind: str) -> None:
-    picture = empty_picture(3)
     radius, squeeze = 80.0, 0.6
     disc = Disc(
         x=150, y=150, radius=radius, squeeze=squeeze, towards=np.pi / 2, mouths=1, blur_px=0,
         counted=True,
     )  # fmt: skip
-    open_mouth = replace(any_kind(picture.rng, picture.lamp, kind), mouth_hidden=0.0)
-    paint_disc(picture, open_mouth, disc, 7)
-    rows, columns = np.nonzero(picture.owner == 7)
+    areas, mouths = [], []
+    for seed in range(5):
+        picture = empty_picture(seed)
+        open_mouth = replace(any_kind(picture.rng, picture.lamp, kind), mouth_hidden=0.0)
+        paint_disc(picture, open_mouth, disc, 7)
+        rows, columns = np.nonzero(picture.owner == 7)
+        areas.append(len(rows))
+        assert np.ptp(rows) < np.ptp(columns)
+        mouths.append(len(picture.mouths[7]))
+    assert max(mouths) == 1
+    # Large tentacles may hang over a mouth that they leave free.
+    assert np.mean(mouths) >= (0.6 if kind in ("bubble", "bounce", "fluffy") else 1)
     # Outlines are lobed and tentacles stand over the rim: a quarter either way.
-    assert len(rows) == pytest.approx(np.pi * radius**2 * squeeze, rel=0.45)
-    assert np.ptp(rows) < np.ptp(columns)
-    # The large bubbles of a bounce disc may hang over its mouth.
-    assert len(picture.mouths[7]) == 1 or (kind == "bounce" and not len(picture.mouths[7]))
-    assert picture.light[picture.owner == 7].mean() > picture.light[picture.owner == 0].mean()
+    assert np.median(areas) == pytest.approx(np.pi * radius**2 * squeeze, rel=0.45)
+
+
+def test_discs_are_lighter_than_a_black_ground() -> None:
+    for kind in KINDS:
+        picture = empty_picture(3)
+        disc = Disc(
+            x=150, y=150, radius=80, squeeze=0.6, towards=0.0, mouths=1, blur_px=0, counted=True
+        )
+        paint_disc(picture, any_kind(picture.rng, picture.lamp, kind), disc, 7)
+        assert picture.light[picture.owner == 7].mean() > picture.light[picture.owner == 0].mean()
 
 
 def test_the_nearer_disc_hides_the_other() -> None:
