@@ -94,11 +94,11 @@ def test_disc_has_the_size_and_slant_it_was_given(kind: str) -> None:
         paint_disc(picture, open_mouth, disc, 7)
         rows, columns = np.nonzero(picture.owner == 7)
         areas.append(len(rows))
-        assert np.ptp(rows) < np.ptp(columns)
+        assert rows.std() < columns.std()
         mouths.append(len(picture.mouths[7]))
     assert max(mouths) == 1
     # Large tentacles may hang over a mouth that they leave free.
-    assert np.mean(mouths) >= (0.6 if kind in ("bubble", "bounce", "fluffy") else 1)
+    assert kind in ("bubble", "bounce", "fluffy") or min(mouths) == 1
     # Outlines are lobed and tentacles stand over the rim: a quarter either way.
     assert np.median(areas) == pytest.approx(np.pi * radius**2 * squeeze, rel=0.45)
 
