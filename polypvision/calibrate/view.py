@@ -103,27 +103,30 @@ class PlateView:
             return sight_to_photo(self.sight, points_mm, self.sight.disc_height_mm)
         return apply_homography(self.plate_to_photo, points_mm)
 
-    def photo_px_per_mm(self, place_mm: Points) -> float:
-        """Return how many pixels of the photo show a millimetre at one place (2,) of the plate."""
-        near = self.to_photo(place_mm + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
-        (ax, ay), (bx, by) = near[1:] - near[0]
-        return float(np.sqrt(abs(ax * by - ay * bx)))
+    def photo_px_per_mm(self, places_mm: Points) -> NDArray[np.float64]:
+        """Return how many pixels of the photo show a millimetre at places (n, 2) of the plate."""
+        steps = np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]])
+        near = self.to_photo((places_mm[:, None] + steps).reshape(-1, 2)).reshape(-1, 3, 2)
+        (ax, ay), (bx, by) = np.moveaxis(near[:, 1:] - near[:, :1], 0, -1)
+        return np.asarray(np.sqrt(np.abs(ax * by - ay * bx)), np.float64)
 
-    def scale_changes(self, place_mm: Points) -> NDArray[np.float64]:
-        """Return each scale input's change (k,) at one place of the plate, in their order."""
+    def scale_changes(self, places_mm: Points) -> NDArray[np.float64]:
+        """Return each scale input's change (n, k) at places (n, 2), in the inputs' order."""
         height, width = self.valid.shape
-        column, row = self.from_mm(place_mm[None, :])[0] / (max(width - 1, 1), max(height - 1, 1))
-        return _between(np.stack([one.change for one in self.scale_inputs]), row, column)
+        last = np.maximum([width - 1, height - 1], 1)
+        parts = self.from_mm(places_mm) / last
+        return _between(np.stack([one.change for one in self.scale_inputs]), parts[:, ::-1])
 
 
-def _between(grids: NDArray[np.float64], row: float, column: float) -> NDArray[np.float64]:
-    """Return grids' values (k,) at parts 0 to 1 of their height and width, bilinear."""
+def _between(grids: NDArray[np.float64], parts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return values (n, k) of k grids at parts (n, 2) of their height and width, bilinear."""
     last = np.array(grids.shape[1:]) - 1
-    place = np.clip([row, column], 0.0, 1.0) * last
-    first = np.minimum(place.astype(int), last - 1)
-    (r, c), (down, right) = first, place - first
-    near = grids[:, r : r + 2, c : c + 2]
-    return np.asarray(np.array([1 - down, down]) @ near @ np.array([1 - right, right]), np.float64)
+    places = np.clip(parts, 0.0, 1.0) * last
+    first = np.minimum(places.astype(int), last - 1)
+    (r, c), (down, right) = first.T, (places - first).T
+    upper = grids[:, r, c] * (1 - right) + grids[:, r, c + 1] * right
+    lower = grids[:, r + 1, c] * (1 - right) + grids[:, r + 1, c + 1] * right
+    return np.asarray((upper * (1 - down) + lower * down).T, np.float64)
 
 
 def apply_homography(homography: NDArray[np.float64], points_xy: Points) -> Points:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 
 import cv2
 import numpy as np
@@ -17,9 +18,9 @@ from polypvision.measure.localisation import (
     outline_err_mm,
     wound_border_err_mm2,
 )
-from polypvision.measure.shape import mask_outline, perimeter, polygon_centroid
-from polypvision.measure.sizes import OutlineSize, mouth_flags, outline_size
-from polypvision.measure.wounds import Wound, find_wound
+from polypvision.measure.shape import Outlines, mask_outlines
+from polypvision.measure.sizes import OutlineSize, mouth_flags, outline_sizes
+from polypvision.measure.wounds import Wound, find_wounds
 from polypvision.mouths.find import PolypMouths
 from polypvision.reading import Mouth, Points, Polyp
 from polypvision.segment.maps import PlateMaps
@@ -29,7 +30,8 @@ from polypvision.segment.windows import Window, corner_xy, hull_xy
 
 _GLARE_CODE = 250
 _GLARE_SHARE = 0.04
-_COLOUR_PIXELS = 10_000
+_COLOUR_PIXELS = 6_000
+"""Of more, only some are looked at for a polyp's colour."""
 _FROM_CARD = {"markers", "lens", "focal-length"}
 """What grows with the way from the card."""
 _CARD_FAR = 0.01
@@ -45,27 +47,30 @@ def _hull(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return filled.view(np.bool_)
 
 
-def _mouth(view: PlateView, place_xy: Points, score: float) -> Mouth:
-    place_mm = view.to_mm(place_xy[None, :])
-    place_px = view.to_photo(place_mm)[0]
-    return Mouth(
-        x_px=float(place_px[0]),
-        y_px=float(place_px[1]),
-        x_mm=float(place_mm[0, 0]),
-        y_mm=float(place_mm[0, 1]),
-        score=score,
+def _mouths(view: PlateView, seen: Sequence[PolypMouths]) -> list[tuple[Mouth, ...]]:
+    """Return the mouths of every polyp, in the order of the polyps."""
+    places_mm = view.to_mm(np.concatenate([one.places_xy for one in seen]))
+    places = np.column_stack([view.to_photo(places_mm), places_mm]).tolist()
+    scores = [score for one in seen for score in one.scores]
+    every = iter(
+        Mouth(x_px=x_px, y_px=y_px, x_mm=x_mm, y_mm=y_mm, score=score)
+        for (x_px, y_px, x_mm, y_mm), score in zip(places, scores, strict=True)
     )
+    return [tuple(islice(every, len(one.scores))) for one in seen]
 
 
-def _scale_parts(view: PlateView, place_mm: Points) -> list[ScalePart]:
-    """What makes lengths uncertain at one place of the plate."""
+def _scale_parts(view: PlateView, places_mm: Points) -> list[list[ScalePart]]:
+    """What makes lengths uncertain at each of some places (n, 2) of the plate."""
     if not view.scale_inputs:
         relative = view.scale.mm_per_px_err / view.scale.mm_per_px
-        return [ScalePart(name="scale", u=100 * relative, unit="%", change=relative)]
-    changes = view.scale_changes(place_mm)
+        part = ScalePart(name="scale", u=100 * relative, unit="%", change=relative)
+        return [[part] for _ in places_mm]
     return [
-        ScalePart(name=one.name, u=one.u, unit=one.unit, change=float(change))
-        for one, change in zip(view.scale_inputs, changes, strict=True)
+        [
+            ScalePart(name=one.name, u=one.u, unit=one.unit, change=change)
+            for one, change in zip(view.scale_inputs, changes, strict=True)
+        ]
+        for changes in view.scale_changes(places_mm).tolist()
     ]
 
 
@@ -94,77 +99,105 @@ def measure_polyps(
     tuple of Polyp
         In the order of the labels.
     """
+    if not polyp_map.n_polyps:
+        return ()
     # Each step is done for all polyps before the next one: code that has just run runs faster than
-    # code that all the other steps have driven out of the processor's cache.
-    discs = [
-        _disc(view, polyp_map, label, window)
-        for label, window in enumerate(polyp_map.windows(margin_px=6), start=1)
-    ]
-    sizes = [_sized(view, maps, disc) for disc in discs]
-    wounds = [_wounded(view, maps, disc) for disc in discs]
-    colours = [body_colour(view.rgb[disc.window], disc.mask) for disc in discs]
+    # code that all the other steps have driven out of the processor's cache. What is arithmetic on
+    # a few numbers is done for all of them at once.
+    discs = _discs(polyp_map)
+    sizes = _sized(view, maps, discs)
+    wounds = _wounded(view, maps, discs)
+    colours = _body_colours(view.rgb, discs)
     flags = [
         _flags(view, disc, size, wound.wound, len(seen.scores))
         | mouth_flags(len(seen.scores), seen.two_mouths_probability, normal_mouths)
         for disc, size, wound, seen in zip(discs, sizes, wounds, mouths, strict=True)
     ]
     return tuple(
-        _polyp(view, *known)
-        for known in zip(
-            discs, polyp_map.scores, sizes, wounds, mouths, colours, flags, strict=True
+        _polyp(view, score, *known)
+        for score, *known in zip(
+            polyp_map.scores,
+            discs,
+            sizes,
+            wounds,
+            _mouths(view, mouths),
+            [seen.two_mouths_probability for seen in mouths],
+            colours,
+            flags,
+            strict=True,
         )
     )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Disc:
-    """A polyp in its window: its mask, all labels there, its outline there and on the plate."""
+    """A polyp in its window: its mask, all labels there, its outline there."""
 
     label: int
     window: Window
     labels: NDArray[np.int32]
     mask: NDArray[np.bool_]
     outline_xy: Points
-    outline_mm: Points
-    centre_mm: Points
 
 
-def _disc(view: PlateView, polyp_map: PolypMap, label: int, window: Window) -> _Disc:
-    labels = polyp_map.labels[window]
-    mask = labels == label
-    outline = mask_outline(mask)
-    outline_mm = view.to_mm(outline + corner_xy(window))
-    return _Disc(
-        label=label,
-        window=window,
-        labels=labels,
-        mask=mask,
-        outline_xy=outline,
-        outline_mm=outline_mm,
-        centre_mm=polygon_centroid(outline_mm),
-    )
+def _discs(polyp_map: PolypMap) -> list[_Disc]:
+    windows = polyp_map.windows(margin_px=6)
+    labels = [polyp_map.labels[window] for window in windows]
+    masks = [own == label for label, own in enumerate(labels, start=1)]
+    return [
+        _Disc(label=label, window=window, labels=own, mask=mask, outline_xy=outline)
+        for label, (window, own, mask, outline) in enumerate(
+            zip(windows, labels, masks, mask_outlines(masks), strict=True), start=1
+        )
+    ]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Sized:
-    """A polyp's size, and what it is uncertain by."""
+    """Where a polyp is and its size, and what that is uncertain by."""
 
+    outline_mm: Points
+    outline_px: Points
+    centre_px: list[float]
+    photo_px_per_mm: float
     size: OutlineSize
     parts: list[ScalePart]
     outline_err_mm: float
 
 
-def _sized(view: PlateView, maps: PlateMaps, disc: _Disc) -> _Sized:
-    parts = _scale_parts(view, disc.centre_mm)
-    length_mm = perimeter(disc.outline_mm)
-    band = band_width_mm(maps.tissue[disc.window], disc.mask, view.px_per_mm, length_mm)
-    outline_err = outline_err_mm(band, view.edge_width_mm)
-    relative = combined(part.change for part in parts)
-    return _Sized(
-        size=outline_size(disc.outline_mm, relative, outline_err),
-        parts=parts,
-        outline_err_mm=outline_err,
-    )
+def _sized(view: PlateView, maps: PlateMaps, discs: Sequence[_Disc]) -> list[_Sized]:
+    on_view = Outlines.of([disc.outline_xy + corner_xy(disc.window) for disc in discs])
+    on_plate = on_view.moved(view.to_mm)
+    parts = _scale_parts(view, on_plate.centroids)
+    outline_errs = [
+        outline_err_mm(
+            band_width_mm(maps.tissue[disc.window], disc.mask, view.px_per_mm, length_mm),
+            view.edge_width_mm,
+        )
+        for disc, length_mm in zip(discs, on_plate.perimeters.tolist(), strict=True)
+    ]
+    relative = [combined(part.change for part in own) for own in parts]
+    return [
+        _Sized(
+            outline_mm=outline_mm,
+            outline_px=outline_px,
+            centre_px=centre_px,
+            photo_px_per_mm=photo_px_per_mm,
+            size=size,
+            parts=own,
+            outline_err_mm=outline_err,
+        )
+        for outline_mm, outline_px, centre_px, photo_px_per_mm, size, own, outline_err in zip(
+            on_plate.each(),
+            on_plate.moved(view.to_photo).each(),
+            view.to_photo(on_plate.centroids).tolist(),
+            view.photo_px_per_mm(on_plate.centroids).tolist(),
+            outline_sizes(on_plate, relative, outline_errs),
+            parts,
+            outline_errs,
+            strict=True,
+        )
+    ]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -175,21 +208,22 @@ class _Wounded:
     border_err_mm2: float
 
 
-def _wounded(view: PlateView, maps: PlateMaps, disc: _Disc) -> _Wounded:
-    exposed = maps.wound[disc.window]
-    return _Wounded(
-        wound=find_wound(exposed, disc.mask, view.px_per_mm),
-        border_err_mm2=wound_border_err_mm2(exposed, disc.mask, view.px_per_mm),
-    )
+def _wounded(view: PlateView, maps: PlateMaps, discs: Sequence[_Disc]) -> list[_Wounded]:
+    polyps = [(maps.wound[disc.window], disc.mask) for disc in discs]
+    return [
+        _Wounded(wound=wound, border_err_mm2=wound_border_err_mm2(*polyp, view.px_per_mm))
+        for wound, polyp in zip(find_wounds(polyps, view.px_per_mm), polyps, strict=True)
+    ]
 
 
 def _polyp(
     view: PlateView,
-    disc: _Disc,
     score: float,
+    disc: _Disc,
     sized: _Sized,
     wounded: _Wounded,
-    mouths: PolypMouths,
+    mouths: tuple[Mouth, ...],
+    two_mouths_probability: float,
     colour_lab: tuple[float, float, float],
     flags: set[str],
 ) -> Polyp:
@@ -202,25 +236,21 @@ def _polyp(
         wound_mm2=wound_mm2,
         wound_border_err_mm2=wounded.border_err_mm2,
     )
-    centre_px = view.to_photo(disc.centre_mm[None, :])[0]
     return Polyp(
         label=disc.label,
-        x_mm=float(disc.centre_mm[0]),
-        y_mm=float(disc.centre_mm[1]),
-        x_px=float(centre_px[0]),
-        y_px=float(centre_px[1]),
-        outline_px=view.to_photo(disc.outline_mm),
-        outline_mm=disc.outline_mm,
+        x_mm=float(size.centre_mm[0]),
+        y_mm=float(size.centre_mm[1]),
+        x_px=sized.centre_px[0],
+        y_px=sized.centre_px[1],
+        outline_px=sized.outline_px,
+        outline_mm=sized.outline_mm,
         diameter_mm=size.diameter_mm,
         diameter_mm_err=size.diameter_mm_err,
         feret_max_mm=size.feret_max_mm,
         area_mm2=size.area_mm2,
         area_mm2_err=size.area_mm2_err,
-        mouths=tuple(
-            _mouth(view, place, score)
-            for place, score in zip(mouths.places_xy, mouths.scores, strict=True)
-        ),
-        two_mouths_probability=mouths.two_mouths_probability,
+        mouths=mouths,
+        two_mouths_probability=two_mouths_probability,
         wound_mm2=wound_mm2,
         wound_mm2_err=combined(line.wound_mm2 for line in budget),
         wound_margin_mm=wound.margin_px / view.px_per_mm,
@@ -234,19 +264,30 @@ def _polyp(
     )
 
 
-def body_colour(rgb: NDArray[np.uint8], mask: NDArray[np.bool_]) -> tuple[float, float, float]:
-    """Return the CIELAB colour of a polyp's disc: its mask (h, w) in its window (h, w, 3).
+def _body_colours(
+    rgb: NDArray[np.uint8], discs: Sequence[_Disc]
+) -> list[tuple[float, float, float]]:
+    """Return the CIELAB colour of every polyp's disc.
 
     It is the median of its pixels' darker, more coloured half: a fresh cut can be pale over a third
-    of a small piece, which would drag a plain median. Of very many pixels only some are looked at.
+    of a small piece, which would drag a plain median.
     """
-    inside = np.flatnonzero(mask)
-    some = inside[:: len(inside) // _COLOUR_PIXELS + 1]
-    linear = cv2.LUT(rgb.reshape(-1, 3).take(some, axis=0)[None], LINEAR_OF_CODE)
+    pixels = []
+    for disc in discs:
+        inside = np.flatnonzero(disc.mask)
+        row, column = np.divmod(inside[:: len(inside) // _COLOUR_PIXELS + 1], disc.mask.shape[1])
+        pixels.append((disc.window[0].start + row) * rgb.shape[1] + disc.window[1].start + column)
+    codes = rgb.reshape(-1, 3).take(np.concatenate(pixels), axis=0)
+    linear = cv2.LUT(codes[None], LINEAR_OF_CODE)
     lightness, a, b = (one[0] for one in cv2.split(cv2.cvtColor(linear, cv2.COLOR_LRGB2Lab)))
     depth = lightness - np.sqrt(a * a + b * b)
-    coloured = depth <= median(depth)
-    return median(lightness[coloured]), median(a[coloured]), median(b[coloured])
+    ends = np.cumsum([len(one) for one in pixels]).tolist()
+    colours = []
+    for part in map(slice, [0, *ends[:-1]], ends):
+        coloured = depth[part] <= median(depth[part])
+        values = (median(one[part][coloured]) for one in (lightness, a, b))
+        colours.append((next(values), next(values), next(values)))
+    return colours
 
 
 def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: int) -> set[str]:
@@ -279,6 +320,6 @@ def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: 
         flags.add("irregular")
     if combined(part.change for part in sized.parts if part.name in _FROM_CARD) > _CARD_FAR:
         flags.add("card-far")
-    if view.photo_px_per_mm(disc.centre_mm) < COARSE_PX_PER_MM:
+    if sized.photo_px_per_mm < COARSE_PX_PER_MM:
         flags.add("coarse")
     return flags

@@ -1,17 +1,11 @@
 """Size of one outline and its uncertainty, whoever drew it: the machine or a person."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from polypvision.measure.shape import (
-    circularity,
-    equivalent_diameter,
-    feret_max,
-    perimeter,
-    polygon_area,
-    polygon_centroid,
-)
+from polypvision.measure.shape import Outlines, circularity, equivalent_diameter, feret_max
 from polypvision.measure.wounds import MIN_WOUND_MM2
 from polypvision.reading import Points
 
@@ -59,19 +53,38 @@ def outline_size(
     outline_err_mm : float
         Standard uncertainty of where the outline runs, common to all of it.
     """
-    area, length = polygon_area(outline_mm), perimeter(outline_mm)
-    diameter = equivalent_diameter(area)
-    area_err = float(np.hypot(2 * scale_err * area, length * outline_err_mm))
-    return OutlineSize(
-        centre_mm=polygon_centroid(outline_mm),
-        area_mm2=area,
-        area_mm2_err=area_err,
-        diameter_mm=diameter,
-        diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
-        feret_max_mm=feret_max(outline_mm),
-        perimeter_mm=length,
-        irregular=circularity(area, length) < _IRREGULAR_CIRCULARITY,
-    )
+    return outline_sizes(Outlines.of([outline_mm]), [scale_err], [outline_err_mm])[0]
+
+
+def outline_sizes(
+    outlines_mm: Outlines, scale_errs: Sequence[float], outline_errs_mm: Sequence[float]
+) -> list[OutlineSize]:
+    """Measure many closed outlines as `outline_size` does."""
+    areas, lengths = outlines_mm.areas, outlines_mm.perimeters
+    area_errs = np.hypot(2 * np.asarray(scale_errs) * areas, lengths * np.asarray(outline_errs_mm))
+    found = []
+    for outline, centre, area, area_err, length in zip(
+        outlines_mm.each(),
+        outlines_mm.centroids,
+        areas.tolist(),
+        area_errs.tolist(),
+        lengths.tolist(),
+        strict=True,
+    ):
+        diameter = equivalent_diameter(area)
+        found.append(
+            OutlineSize(
+                centre_mm=centre,
+                area_mm2=area,
+                area_mm2_err=area_err,
+                diameter_mm=diameter,
+                diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
+                feret_max_mm=feret_max(outline),
+                perimeter_mm=length,
+                irregular=circularity(area, length) < _IRREGULAR_CIRCULARITY,
+            )
+        )
+    return found
 
 
 def wound_err(wound_mm2: float, margin_mm: float, scale_err: float) -> float:

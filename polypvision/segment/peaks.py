@@ -36,12 +36,32 @@ def local_peaks(field: NDArray[np.float32], apart_px: int, level: float) -> NDAr
     square = np.ones((2 * apart_px + 1, 2 * apart_px + 1), np.uint8)
     top = (field >= cv2.dilate(field, square)) & high
     where = np.flatnonzero(top)
-    plateaus = np.asarray(cv2.connectedComponents(top.view(np.uint8))[1])
-    where = where[np.unique(plateaus.take(where), return_index=True)[1]]
-    places = np.column_stack(divmod(where, field.shape[1]))
-    order = np.lexsort((places[:, 1], places[:, 0], -field[places[:, 0], places[:, 1]]))
-    kept = np.zeros((0, 2), np.int64)
-    for place in places[order]:
-        if not (np.abs(kept - place).max(axis=1) <= apart_px).any():
-            kept = np.vstack([kept, place])
-    return np.asarray(kept + corner_xy(box)[::-1], np.int64)
+    heights = field.take(where)
+    order = np.argsort(-heights, kind="stable")
+    where, heights = where[order], heights[order]
+    # What is highest in its square can only be near another such place that is as high.
+    if (heights[1:] == heights[:-1]).any():
+        where = _one_of_equals(where, top, apart_px)
+    return np.column_stack(np.divmod(where, field.shape[1])) + corner_xy(box)[::-1].astype(np.int64)
+
+
+def _one_of_equals(
+    where: NDArray[np.int64], top: NDArray[np.bool_], apart_px: int
+) -> NDArray[np.int64]:
+    """Return the places (n,), the highest first, without those that equal ones near them stand for.
+
+    Parameters
+    ----------
+    where : ndarray (n,)
+        Numbers of the pixels of ``top``, the highest first, equal ones in their order.
+    top : ndarray (H, W)
+    apart_px : int
+    """
+    plateaus = np.asarray(cv2.connectedComponents(top.view(np.uint8))[1]).take(where)
+    where = where[np.sort(np.unique(plateaus, return_index=True)[1])]
+    places = np.column_stack(np.divmod(where, top.shape[1]))
+    kept: list[int] = []
+    for number, place in enumerate(places):
+        if not (np.abs(places[kept] - place).max(axis=1) <= apart_px).any():
+            kept.append(number)
+    return where[kept]
