@@ -11,8 +11,8 @@ import polypvision
 PACKAGE = Path(polypvision.__file__).parent
 ROOMS = (
     # The vocabulary.
-    "errors", "words", "threads", "memory", "spread", "flags", "columns", "events", "reading",
-    "forecasts",
+    "errors", "words", "threads", "memory", "spread", "beside", "flags", "columns", "events",
+    "reading", "forecasts",
     # The stages.
     "card", "calibrate", "segment", "mouths", "measure", "corrections", "track", "healing",
     "growth", "outcomes", "plan", "today", "reports", "pipeline",

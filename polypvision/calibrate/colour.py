@@ -11,6 +11,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.beside import in_strips
 from polypvision.calibrate.slowly import node_px, stretched
 from polypvision.calibrate.srgb import LINEAR_OF_CODE, multiplied
 from polypvision.card.layout import BLACK, GREY, WHITE, Box, CardLayout
@@ -206,9 +207,11 @@ def balance(
     x_mm, y_mm = (node_px(n) / px_per_mm for n in (width, height))
     nodes = light.gains(origin_mm[0] + x_mm, origin_mm[1] + y_mm)
     balanced = np.empty_like(rgb)
-    # Strip by strip, which a processor holds in its cache: half the time of the whole at once.
-    for top in range(0, height, _STRIP_PX):
-        strip = rgb[top : top + _STRIP_PX]
-        gains = stretched(nodes, top, len(strip), width)
-        balanced[top : top + _STRIP_PX] = multiplied(strip, gains)
+
+    def balance_strip(rows: slice) -> None:
+        strip = rgb[rows]
+        gains = stretched(nodes, rows.start, len(strip), width)
+        balanced[rows] = multiplied(strip, gains)
+
+    in_strips(height, _STRIP_PX, balance_strip)
     return balanced

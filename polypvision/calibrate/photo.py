@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.beside import beside
 from polypvision.calibrate.colour import LightFit, Locate, balance, measure_light
 from polypvision.calibrate.gates import (
     COARSE_PX_PER_MM,
@@ -324,18 +325,22 @@ def view_from_card(
     )
 
     low, high = _extent((height, width), look, layouts[0], print_scale)
-    view, valid = resample(
-        picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
+    resampled = beside(
+        lambda: resample(
+            picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
+        )
     )
-    _cover_cards(valid, low, look, layouts, print_scale)
     middle = (low + high) / 2
     per_px = look.mm_per_px(middle)
-
+    print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
+    inputs = look.scale_inputs(low, high, print_err)
     light = _measure_light(picture, look, cards, print_scale)
+    raw, valid = resampled()
+    _cover_cards(valid, low, look, layouts, print_scale)
     used = [marker for found in cards.values() for marker in found]
     widths = [m.edge_width_px for m in used if np.isfinite(m.edge_width_px)]
     edge_width_mm = float(np.median(widths)) * per_px if widths else float("nan")
-    raw = view
+    view = raw
     if light is not None:
         origin = (float(low[0]) / print_scale, float(low[1]) / print_scale)
         view = balance(raw, light, origin, VIEW_PX_PER_MM * print_scale)
@@ -349,8 +354,6 @@ def view_from_card(
     plate_to_photo = look.homography(low, high)
     flags |= plane_flags(look.noise_px, per_px, tilt_deg(plate_to_photo, middle))
     flags |= reach_flags(_share_beyond((height, width), look, layouts[0], low, high))
-    print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
-    inputs = look.scale_inputs(low, high, print_err)
     at_middle = np.array([one.change[NODES // 2, NODES // 2] for one in inputs])
     return PlateView(
         rgb=view,

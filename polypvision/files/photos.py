@@ -8,6 +8,7 @@ import os
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -33,16 +34,18 @@ class PhotoFile:
     path : Path or PhotoUrl
         As it was given.
     data : bytes
-    sha256 : str
-        Lower-case hexadecimal.
     stamp : str or None
         What changes whenever the file does (`files.hashes`); None if that cannot be told.
     """
 
     path: Place
     data: bytes
-    sha256: str
     stamp: str | None = None
+
+    @cached_property
+    def sha256(self) -> str:
+        """Their hash, lower-case hexadecimal."""
+        return hashlib.sha256(self.data).hexdigest()
 
     @property
     def shown(self) -> str:
@@ -134,7 +137,7 @@ def _in_folder(folder: Path, above: set[str]) -> Iterator[tuple[Place, PhotoErro
 
 
 def read_file(path: Place) -> PhotoFile:
-    """Return a photo's bytes and their hash.
+    """Return a photo's bytes.
 
     Raises
     ------
@@ -152,7 +155,7 @@ def read_file(path: Place) -> PhotoFile:
         data, stamp = fetch(path, max_bytes=MAX_PHOTO_BYTES)
     else:
         data, stamp = _read_path(path, shown)
-    return PhotoFile(path=path, data=data, sha256=hashlib.sha256(data).hexdigest(), stamp=stamp)
+    return PhotoFile(path=path, data=data, stamp=stamp)
 
 
 def _read_path(path: Path, shown: str) -> tuple[bytes, str | None]:

@@ -8,13 +8,16 @@ and one `PhotoTask` after the other, and returns a `Finding` for each; what is m
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
+from threading import Event
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polypvision import pipeline
+from polypvision.beside import beside
 from polypvision.calibrate.picture import Photo
 from polypvision.calibrate.profile import LensProfile, choose_lens
 from polypvision.calibrate.view import PlateView
@@ -245,29 +248,40 @@ class PhotoReader:
         """Read one photo, or say why not. Never raises for the photo's sake."""
         found = Finding(outcome=None)
         facts = PhotoFacts(photo=shown_path(task.place), sha256="")
+        unwanted = Event()
         try:
             photo = read_file(task.place)
+            # Pixels are decoded beside what tells whether they are wanted: nearly all are.
+            survey = settings_for(self.brief.wishes, before=task.before).mm_per_px is None
+            pixels = beside(partial(_opened, photo, unwanted, survey=survey))
             date = date_of(photo, given=self.brief.wishes.date)
             facts = replace(facts, sha256=photo.sha256, taken_at=date.at if date else None)
             found = Finding(outcome=None, sha256=photo.sha256, date=date, stamp=photo.stamp)
             if not task.forced and self.brief.is_known(photo.sha256):
                 return found
-            return self._read_dated(photo, facts, task, found)
+            return self._read_dated(photo, pixels, facts, task, found)
         except PolypvisionError as error:
             kind, message = error.kind, str(error)
         except Exception as error:
             kind, message = _unexpected(facts.photo, error)
+        finally:
+            unwanted.set()
         return replace(found, outcome=Refusal(facts=facts, kind=kind, message=message))
 
     def _read_dated(
-        self, photo: PhotoFile, facts: PhotoFacts, task: PhotoTask, found: Finding
+        self,
+        photo: PhotoFile,
+        opened: Callable[[], Photo],
+        facts: PhotoFacts,
+        task: PhotoTask,
+        found: Finding,
     ) -> Finding:
         if task.recorded and self.brief.wishes.date is None:
             # Read again, perhaps under a name that tells less: the date on record stands.
             facts = replace(facts, taken_at=task.taken_at)
         elif self.brief.recording:
             _check_date(facts, found.date, trust=self.brief.wishes.trust_dates)
-        pixels = open_photo(photo.data, photo.shown)
+        pixels = opened()
         reading, settings = self._read_plate(photo, pixels, facts, task)
         if self.brief.recording and reading.plate is None:
             raise CardMissing(
@@ -323,6 +337,14 @@ class PhotoReader:
         """Read a photo with settings that are known."""
         view = self._view(photo, pixels, settings)
         return pipeline.read_view(pixels, view, facts, settings)
+
+
+def _opened(photo: PhotoFile, unwanted: Event, *, survey: bool) -> Photo:
+    """Return a photo opened, and, where its card will be looked for, decoded for that."""
+    pixels = open_photo(photo.data, photo.shown, unwanted=unwanted.is_set)
+    if survey:
+        pixels.survey()
+    return pixels
 
 
 _MEMORY_WORDS = (
