@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -64,7 +65,8 @@ def peaks_inside(
     """
     diameter = 2 * np.sqrt(np.count_nonzero(mask) / np.pi)
     apart = max(_APART_SHARE * diameter, _APART_MIN_MM * px_per_mm)
-    inside = np.where(mask, smoothed(mouth, _SMOOTH_MM * px_per_mm), np.float32(0))
+    smooth = smoothed(mouth, _SMOOTH_MM * px_per_mm)
+    inside = np.asarray(cv2.copyTo(smooth, mask.view(np.uint8)), np.float32)
     peaks = local_peaks(inside, round(apart), _LEAST_PEAK)
     values = np.clip(inside[peaks[:, 0], peaks[:, 1]].astype(np.float64), 0, 1)
     return MouthPeaks(places_rc=peaks, strengths=values)

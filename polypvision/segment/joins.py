@@ -9,7 +9,8 @@ from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
 from polypvision.segment.maps import Look, PlateMaps
-from polypvision.segment.windows import Window, corner_xy, label_boxes
+from polypvision.segment.runs import label_boxes
+from polypvision.segment.windows import Window, corner_xy
 
 _LINE_POINTS = 17
 

@@ -6,7 +6,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.segment.windows import Window, label_boxes, widened
+from polypvision.segment.runs import label_boxes
+from polypvision.segment.windows import Window, widened
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

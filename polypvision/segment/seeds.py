@@ -12,7 +12,7 @@ from scipy.spatial import cKDTree
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
-from polypvision.segment.windows import Window, first_pixel, label_boxes
+from polypvision.segment.runs import Runs
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
@@ -110,20 +110,13 @@ def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
 
     Crumbs, smaller than ``least_px``, are left out.
     """
-    found: list[tuple[Window, NDArray[np.bool_]]] = []
-    for owner, window in enumerate(label_boxes(owners), start=1):
-        own = owners[window] == owner
-        if np.count_nonzero(own) < least_px:
-            continue
-        parts = np.asarray(cv2.connectedComponents(own.view(np.uint8), connectivity=4)[1])
-        sizes = np.bincount(parts[own])
-        for part in np.flatnonzero(sizes[1:] >= least_px) + 1:
-            found.append((window, parts == part))
-    found.sort(key=lambda one: first_pixel(*one))
-    pieces = np.zeros(owners.shape, np.int32)
-    for number, (window, mask) in enumerate(found, start=1):
-        pieces[window][mask] = number
-    return pieces
+    runs = Runs.of(owners)
+    part = runs.connected()
+    large = np.bincount(part, runs.length)[part] >= least_px
+    kept = large & (runs.label > 0)
+    number = np.zeros(len(part), np.int32)
+    number[kept] = np.unique(part[kept], return_inverse=True)[1] + 1
+    return runs.picture(number)
 
 
 def _give_crumbs(tissue: NDArray[np.bool_], pieces: NDArray[np.int32], reach_px: float) -> None:

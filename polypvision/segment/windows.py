@@ -22,34 +22,6 @@ def hull_xy(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
     return np.asarray(cv2.convexHull(np.concatenate(outlines)), np.int32).reshape(-1, 2)
 
 
-def label_boxes(labels: NDArray[np.int32]) -> list[Window]:
-    """Return the smallest window of every label 1 to n, in order; an empty one of a missing label.
-
-    Parameters
-    ----------
-    labels : ndarray (H, W) of int32
-        0 is ground.
-    """
-    height, width = labels.shape
-    # A label reaches as far as its runs along the rows, and these are few.
-    turns = np.ones(labels.shape, np.bool_)
-    np.not_equal(labels[:, 1:], labels[:, :-1], out=turns[:, 1:])
-    first = np.flatnonzero(turns)
-    last = np.append(first[1:], labels.size) - 1
-    label = labels.ravel()[first]
-    n = int(label.max(initial=0))
-    top, left = np.full(n + 1, height), np.full(n + 1, width)
-    bottom, right = np.zeros((2, n + 1), np.int64)
-    np.minimum.at(top, label, first // width)
-    np.maximum.at(bottom, label, last // width + 1)
-    np.minimum.at(left, label, first % width)
-    np.maximum.at(right, label, last % width + 1)
-    return [
-        (slice(a, max(a, b)), slice(c, max(c, d)))
-        for a, b, c, d in np.column_stack([top, bottom, left, right])[1:].tolist()
-    ]
-
-
 def sparse(mask: NDArray[np.bool_], enough_px: int) -> Window:
     """Return the steps in rows and columns that leave at least so many pixels of a mask, if it can.
 

@@ -10,10 +10,10 @@ from scipy.ndimage import find_objects
 from skimage.morphology import convex_hull_image
 
 from polypvision.segment.medians import median
+from polypvision.segment.runs import label_boxes
 from polypvision.segment.windows import (
     corner_xy,
     hull_xy,
-    label_boxes,
     mask_box,
     sparse,
     widened,
