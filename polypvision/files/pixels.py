@@ -2,7 +2,7 @@
 
 import re
 import warnings
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from io import BytesIO
 
@@ -74,25 +74,7 @@ def _formats_of(data: bytes) -> tuple[str, ...]:
     return FORMATS
 
 
-class _Bytes(BytesIO):
-    """A file's bytes, which can be read until they are no longer wanted."""
-
-    def __init__(self, data: bytes, unwanted: Callable[[], bool]) -> None:
-        super().__init__(data)
-        self._unwanted = unwanted
-
-    def read(self, size: int | None = -1, /) -> bytes:
-        """Return some bytes, or raise if nobody wants the picture any more."""
-        if self._unwanted():
-            raise EOFError("no longer wanted")
-        return super().read(size)
-
-
-def _never() -> bool:
-    return False
-
-
-def _opened(data: bytes, shown: str, unwanted: Callable[[], bool] = _never) -> Image.Image:
+def _opened(data: bytes, shown: str) -> Image.Image:
     """Return the picture with its header read, not its pixels.
 
     Raises
@@ -106,7 +88,7 @@ def _opened(data: bytes, shown: str, unwanted: Callable[[], bool] = _never) -> I
     try:
         # Pillow warns of large or odd pictures; size is judged by our own limit.
         with warnings.catch_warnings(action="ignore"):
-            return Image.open(_Bytes(data, unwanted), formats=_formats_of(data))
+            return Image.open(BytesIO(data), formats=_formats_of(data))
     except Image.DecompressionBombError as error:
         raise PhotoTooLarge(
             f"{shown} claims to be a huge picture ({error}). If it is a real photo, save it "
@@ -263,19 +245,29 @@ def _orientation(picture: Image.Image) -> int:
         return 1
 
 
+def _foreign_profile(picture: Image.Image) -> ImageCms.ImageCmsProfile | None:
+    """Return a picture's colour profile if it has one that works and is not sRGB."""
+    profile = picture.info.get("icc_profile")
+    if not profile:
+        return None
+    try:
+        source = ImageCms.ImageCmsProfile(BytesIO(profile))
+        return None if "sRGB" in ImageCms.getProfileDescription(source) else source
+    except (ImageCms.PyCMSError, OSError, ValueError):
+        return None  # A broken profile is ignored, as viewers do.
+
+
 def _to_srgb(picture: Image.Image) -> Image.Image:
     """Return the picture as RGB, through its colour profile where it has one that works."""
-    profile = picture.info.get("icc_profile")
-    if profile:
+    source = _foreign_profile(picture)
+    if source is not None:
         try:
-            source = ImageCms.ImageCmsProfile(BytesIO(profile))
-            if "sRGB" not in ImageCms.getProfileDescription(source):
-                target = ImageCms.createProfile("sRGB")
-                changed = ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
-                if changed is not None:
-                    return changed
+            target = ImageCms.createProfile("sRGB")
+            changed = ImageCms.profileToProfile(picture, source, target, outputMode="RGB")
+            if changed is not None:
+                return changed
         except (ImageCms.PyCMSError, OSError, ValueError):
-            pass  # A broken profile is ignored, as viewers do.
+            pass
     return picture if picture.mode == "RGB" else picture.convert("RGB")
 
 
@@ -304,9 +296,16 @@ def _flattened(picture: Image.Image, shown: str) -> Image.Image:
 
 _ON_ITS_SIDE = (5, 6, 7, 8)
 """Exif orientations of photos whose stored rows are columns of the upright one."""
+_REDUCED = {
+    2: cv2.IMREAD_REDUCED_GRAYSCALE_2,
+    4: cv2.IMREAD_REDUCED_GRAYSCALE_4,
+    8: cv2.IMREAD_REDUCED_GRAYSCALE_8,
+}
+_AS_STORED = cv2.IMREAD_COLOR_RGB | cv2.IMREAD_IGNORE_ORIENTATION
+"""Added to these, colours instead of greys."""
 
 
-def open_photo(data: bytes, shown: str, *, unwanted: Callable[[], bool] = _never) -> Photo:
+def open_photo(data: bytes, shown: str) -> Photo:
     """Return a photo whose pixels are decoded once they are asked for, and no finer than that.
 
     A JPEG is reduced while it is decoded, in half the time of decoding it all and a quarter of
@@ -316,9 +315,6 @@ def open_photo(data: bytes, shown: str, *, unwanted: Callable[[], bool] = _never
     ----------
     data, shown
         As in `decode`, whose errors also come from decoding later.
-    unwanted : callable, optional
-        Asked again and again while pixels are decoded; says whether that may end at once, in an
-        error.
 
     Raises
     ------
@@ -326,13 +322,13 @@ def open_photo(data: bytes, shown: str, *, unwanted: Callable[[], bool] = _never
     """
     picture = _checked(data, shown)
     if not isinstance(picture, JpegImageFile):
-        rgb = _decoded(data, shown, 1, unwanted).rgb
+        rgb = _decoded(data, shown, 1).rgb
         return Photo((rgb.shape[1], rgb.shape[0]), lambda _: Picture(rgb=rgb))
     width, height = picture.size
     on_its_side = _orientation(picture) in _ON_ITS_SIDE
     return Photo(
         (height, width) if on_its_side else (width, height),
-        lambda reduction: _decoded(data, shown, reduction, unwanted),
+        lambda reduction: _decoded(data, shown, reduction),
     )
 
 
@@ -344,6 +340,18 @@ def _reduce(picture: Image.Image, reduction: int) -> int:
         return 1
     picture.draft(None, (width // reduction, height // reduction))
     return width // picture.size[0]
+
+
+def _reduced_quickly(data: bytes, picture: Image.Image, reduction: int) -> NDArray[np.uint8] | None:
+    """Return the pixels of a plain JPEG, reduced; None of anything else, and of a damaged one.
+
+    OpenCV decodes to the same values as Pillow, and need not pack them anew: an eighth less time.
+    """
+    flag = _REDUCED.get(reduction)
+    if flag is None or picture.mode != "RGB" or _foreign_profile(picture) is not None:
+        return None
+    rgb = cv2.imdecode(np.frombuffer(data, np.uint8), flag | _AS_STORED)
+    return None if rgb is None else np.asarray(rgb, np.uint8)
 
 
 def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
@@ -371,12 +379,13 @@ def decode(data: bytes, shown: str) -> NDArray[np.uint8]:
     return _decoded(data, shown, 1).rgb
 
 
-def _decoded(
-    data: bytes, shown: str, reduction: int, unwanted: Callable[[], bool] = _never
-) -> Picture:
+def _decoded(data: bytes, shown: str, reduction: int) -> Picture:
     """Return the pixels of a photo that was checked."""
-    picture = _opened(data, shown, unwanted)
+    picture = _opened(data, shown)
     reduction = _reduce(picture, reduction)
+    quick = _reduced_quickly(data, picture, reduction)
+    if quick is not None:
+        return Picture(rgb=turned(quick, _orientation(picture)), reduction=reduction)
     try:
         with warnings.catch_warnings(action="ignore"):
             picture.load()

@@ -10,7 +10,6 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from threading import Event
 from typing import Any
 
 import numpy as np
@@ -248,24 +247,19 @@ class PhotoReader:
         """Read one photo, or say why not. Never raises for the photo's sake."""
         found = Finding(outcome=None)
         facts = PhotoFacts(photo=shown_path(task.place), sha256="")
-        unwanted = Event()
         try:
             photo = read_file(task.place)
-            # Pixels are decoded beside what tells whether they are wanted: nearly all are.
-            survey = settings_for(self.brief.wishes, before=task.before).mm_per_px is None
-            pixels = beside(partial(_opened, photo, unwanted, survey=survey))
+            opened = beside(partial(open_photo, photo.data, photo.shown))
             date = date_of(photo, given=self.brief.wishes.date)
             facts = replace(facts, sha256=photo.sha256, taken_at=date.at if date else None)
             found = Finding(outcome=None, sha256=photo.sha256, date=date, stamp=photo.stamp)
             if not task.forced and self.brief.is_known(photo.sha256):
                 return found
-            return self._read_dated(photo, pixels, facts, task, found)
+            return self._read_dated(photo, opened, facts, task, found)
         except PolypvisionError as error:
             kind, message = error.kind, str(error)
         except Exception as error:
             kind, message = _unexpected(facts.photo, error)
-        finally:
-            unwanted.set()
         return replace(found, outcome=Refusal(facts=facts, kind=kind, message=message))
 
     def _read_dated(
@@ -337,14 +331,6 @@ class PhotoReader:
         """Read a photo with settings that are known."""
         view = self._view(photo, pixels, settings)
         return pipeline.read_view(pixels, view, facts, settings)
-
-
-def _opened(photo: PhotoFile, unwanted: Event, *, survey: bool) -> Photo:
-    """Return a photo opened, and, where its card will be looked for, decoded for that."""
-    pixels = open_photo(photo.data, photo.shown, unwanted=unwanted.is_set)
-    if survey:
-        pixels.survey()
-    return pixels
 
 
 _MEMORY_WORDS = (

@@ -2,6 +2,7 @@
 
 import tracemalloc
 from io import BytesIO
+from typing import Any
 
 import numpy as np
 import pytest
@@ -241,6 +242,33 @@ def test_a_jpeg_is_reduced_while_it_is_decoded(orientation: int) -> None:
     means = whole.reshape(height, 2, width, 2, 3).mean(axis=(1, 3))
     assert float(np.abs(means - picture.rgb).max()) < 6
     np.testing.assert_array_equal(photo.whole().rgb, whole)
+
+
+@pytest.mark.parametrize(
+    "kind",
+    [
+        {"subsampling": 0},
+        {"subsampling": 1},
+        {"subsampling": 2},
+        {"subsampling": 2, "progressive": True},
+        {"subsampling": 2, "restart_marker_rows": 2},
+        {"keep_rgb": True},
+    ],
+    ids=str,
+)
+@pytest.mark.parametrize("width", [3840, 7680])
+def test_a_reduced_jpeg_has_the_values_that_pillow_gives(kind: dict[str, Any], width: int) -> None:
+    # Pillow's draft mode, with noise, so that every coefficient counts.
+    noise = np.random.default_rng(width).integers(-40, 40, (64, width, 3))
+    rgb = np.clip(_smooth(width, 64) + noise, 0, 255).astype(np.uint8)
+    data = encoded(rgb, "JPEG", quality=93, **kind)
+    picture = open_photo(data, "photo.jpg").survey()
+    with Image.open(BytesIO(data)) as library:
+        library.draft(None, (width // picture.reduction, 64 // picture.reduction))
+        expected = np.asarray(library.convert("RGB"))
+    assert picture.reduction == width // 1920
+    assert picture.rgb.shape == expected.shape
+    assert int(np.abs(picture.rgb.astype(int) - expected).max()) <= 2
 
 
 def test_a_jpeg_that_no_reduction_divides_is_decoded_whole() -> None:
