@@ -68,22 +68,52 @@ def _grid(box: Box, steps: int) -> Points:
     return np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
 
 
-def _median_light(
-    rgb: NDArray[np.uint8], to_photo: Locate, points_mm: Points
-) -> tuple[NDArray[np.float64], float] | None:
-    """Median linear light (3,) at points of the plate, and the share of clipped ones."""
-    places = np.round(to_photo(points_mm)).astype(int)
-    inside = (
-        (places[:, 0] >= 0)
-        & (places[:, 1] >= 0)
-        & (places[:, 0] < rgb.shape[1])
-        & (places[:, 1] < rgb.shape[0])
-    )
-    if inside.sum() < 0.5 * len(places):
-        return None
-    codes = rgb[places[inside, 1], places[inside, 0]]
-    median = np.median(LINEAR_OF_CODE[codes], axis=0).astype(np.float64)
-    return median, float((codes.max(axis=1) >= _CLIPPED_CODE).mean())
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Spot:
+    """One piece of a card.
+
+    Attributes
+    ----------
+    place_px : ndarray (2,)
+        Its middle in the photo.
+    light : ndarray (3,)
+        Median linear light there.
+    clipped : float
+        The share of full pixels.
+    """
+
+    place_px: Points
+    light: NDArray[np.float64]
+    clipped: float
+
+
+def _spots(
+    rgb: NDArray[np.uint8], to_photo: Locate, pieces: Sequence[tuple[Box, Points]]
+) -> list[_Spot | None]:
+    """Return what is seen of pieces of one card, each a box and points (n, 2) to look at, in mm.
+
+    None of a piece of which less than half is in the photo.
+    """
+    if not pieces:
+        return []
+    parts = [part for box, points in pieces for part in (points, box.corners_xy)]
+    every = to_photo(np.concatenate(parts))
+    ends = np.cumsum([len(points) + 4 for _, points in pieces])
+    limit = np.array(rgb.shape[1::-1])
+    found: list[_Spot | None] = []
+    for own in np.split(every, ends[:-1]):
+        places = np.round(own[:-4]).astype(int)
+        inside = ((places >= 0) & (places < limit)).all(axis=1)
+        if np.count_nonzero(inside) < 0.5 * len(places):
+            found.append(None)
+            continue
+        codes = rgb[places[inside, 1], places[inside, 0]]
+        ranked, n = np.sort(codes, axis=0), len(codes)
+        # The middle codes are those of the middle light.
+        light = LINEAR_OF_CODE[ranked[[(n - 1) // 2, n // 2]]].mean(axis=0, dtype=np.float64)
+        clipped = np.count_nonzero(codes.max(axis=1) >= _CLIPPED_CODE) / n
+        found.append(_Spot(place_px=own[-4:].mean(axis=0), light=light, clipped=clipped))
+    return found
 
 
 @cache
@@ -127,42 +157,32 @@ def measure_light(
     LightFit or None
         None if no paper and no patch can be seen.
     """
-    spots: list[tuple[Points, NDArray[np.float64], float]] = []
-    inks: list[NDArray[np.float64]] = []
-    greys: list[tuple[Points, NDArray[np.float64], float]] = []
-
-    for card, marker in seen:
-        layout, to_photo = cards[card]
-        box = layout.markers[marker]
-        light = _median_light(rgb, to_photo, _quiet_zone(box, layout.quiet_mm))
-        if light is not None:
-            spots.append((to_photo(box.corners_xy).mean(axis=0), *light))
-    for layout, to_photo in cards:
-        for patch in layout.patches:
-            box = patch.box.inset(0.2 * patch.box.width)
-            light = _median_light(rgb, to_photo, _grid(box, 12))
-            if light is None:
-                continue
-            centre = to_photo(box.corners_xy).mean(axis=0)
-            if patch.srgb == WHITE:
-                spots.append((centre, *light))
-            elif patch.srgb == GREY:
-                greys.append((centre, *light))
-            elif patch.srgb == BLACK:
-                inks.append(light[0])
+    spots: list[_Spot] = []
+    inks: list[_Spot] = []
+    greys: list[_Spot] = []
+    kinds = {WHITE: spots, GREY: greys, BLACK: inks}
+    for number, (layout, to_photo) in enumerate(cards):
+        boxes = [layout.markers[marker] for card, marker in seen if card == number]
+        paper = [(box, _quiet_zone(box, layout.quiet_mm)) for box in boxes]
+        patches = [patch for patch in layout.patches if patch.srgb in kinds]
+        inner = [patch.box.inset(0.2 * patch.box.width) for patch in patches]
+        found = _spots(rgb, to_photo, paper + [(box, _grid(box, 12)) for box in inner])
+        into = [spots] * len(paper) + [kinds[patch.srgb] for patch in patches]
+        for spot, spots_of_kind in zip(found, into, strict=True):
+            if spot is not None:
+                spots_of_kind.append(spot)
     if not spots:
         return None
 
-    ink = np.median(inks, axis=0) if inks else np.zeros(3)
-    whites = np.array([light for _, light, _ in spots])
-    clipped = bool(np.median([share for _, _, share in spots]) > 0.5)
-    places = np.array([place for place, _, _ in spots])
-    if clipped and greys:
-        # White is saturated: the grey patch still tells the light, and paper follows from the
-        # ratio of the printed codes.
-        whites = np.array([light for _, light, _ in greys]) / float(LINEAR_OF_CODE[GREY])
-        places = np.array([place for place, _, _ in greys])
-    plate_mm = to_plate(places)
+    ink = np.median([spot.light for spot in inks], axis=0) if inks else np.zeros(3)
+    clipped = bool(np.median([spot.clipped for spot in spots]) > 0.5)
+    # Where white is saturated, the grey patch still tells the light, and paper follows from the
+    # ratio of the printed codes.
+    told_by_grey = clipped and bool(greys)
+    telling = greys if told_by_grey else spots
+    whites = np.array([spot.light for spot in telling])
+    whites /= float(LINEAR_OF_CODE[GREY]) if told_by_grey else 1.0
+    plate_mm = to_plate(np.array([spot.place_px for spot in telling]))
     framed = cards[0][0].window is not None
     coefficients = _fit_light(plate_mm, whites, slope=framed and len(whites) >= 6)
     typical = np.exp(coefficients @ np.append(1.0, plate_mm.mean(axis=0)))
@@ -171,7 +191,7 @@ def measure_light(
         capped=bool(typical.min() < typical.max() / _GAIN_RATIO_MAX),
         contrast=float(np.max(np.median(whites, axis=0) - ink)),
         clipped=clipped,
-        grey_clipped=bool(greys) and float(np.median([share for *_, share in greys])) > 0.5,
+        grey_clipped=bool(greys) and float(np.median([spot.clipped for spot in greys])) > 0.5,
         level=float(typical.max()),
     )
 

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.beside import in_strips
 from polypvision.calibrate.colour import LightFit
 from polypvision.calibrate.markers import (
     MODULES,
@@ -30,6 +31,7 @@ from polypvision.errors import (
     QualityError,
 )
 
+_STRIP_PX = 64
 TILT_FLAG_DEG = 35.0
 COARSE_PX_PER_MM = 5.0
 """Five pixels across a mouth of 1 mm (sampling, Nyquist with margin; own choice)."""
@@ -72,9 +74,15 @@ def clipped_places(raw: NDArray[np.uint8], balanced: NDArray[np.uint8]) -> NDArr
         Before and after colour balance. Before, the lamp's strongest channel is full; after, all
         are high.
     """
-    not_full = cv2.inRange(raw, (0,) * 3, (_CLIPPED_CODE - 1,) * 3)
-    pale = cv2.inRange(balanced, (_PALE_CODE,) * 3, (255,) * 3)
-    return np.asarray(pale > not_full, np.bool_)
+    clipped = np.empty(raw.shape[:2], np.bool_)
+
+    def look_at_strip(rows: slice) -> None:
+        not_full = cv2.inRange(raw[rows], (0,) * 3, (_CLIPPED_CODE - 1,) * 3)
+        pale = cv2.inRange(balanced[rows], (_PALE_CODE,) * 3, (255,) * 3)
+        np.greater(pale, not_full, out=clipped[rows])
+
+    in_strips(len(raw), _STRIP_PX, look_at_strip)
+    return clipped
 
 
 def overexposed(share: float) -> PhotoOverexposed:

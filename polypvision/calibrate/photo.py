@@ -1,6 +1,6 @@
 """Photo to PlateView: the card is found, the plane solved, the plate resampled and balanced."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import Any
@@ -9,7 +9,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.beside import beside
 from polypvision.calibrate.colour import LightFit, Locate, balance, measure_light
 from polypvision.calibrate.gates import (
     COARSE_PX_PER_MM,
@@ -29,7 +28,7 @@ from polypvision.calibrate.resample import resample
 from polypvision.calibrate.scale_inputs import NODES
 from polypvision.calibrate.surroundings import Surroundings
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView, apply_homography
-from polypvision.card.code import AGREEING, CardName, plate_codes
+from polypvision.card.code import AGREEING, CardName, MarkerPlace, plate_codes
 from polypvision.card.layout import CardLayout, card_layout
 from polypvision.errors import (
     BarDoubtful,
@@ -52,9 +51,10 @@ _REACH_MM = 200.0
 _VIEW_MAX_MM = 420.0
 
 
-def _cards_in(markers: Sequence[Marker]) -> tuple[int, dict[CardName, list[Marker]], bool]:
+def _cards_in(
+    markers: Sequence[Marker], codes: Mapping[int, Sequence[MarkerPlace]]
+) -> tuple[int, dict[CardName, list[Marker]], bool]:
     """Return the plate code, its cards with their markers, and whether stray markers lie about."""
-    codes = plate_codes(marker.place for marker in markers)
     if len(codes) > 1:
         named = " and ".join(f"{code:04d}" for code in list(codes)[:2])
         raise CardsOfTwoPlates(
@@ -309,11 +309,12 @@ def view_from_card(
     picture = _as_picture(picture)
     width, height = picture.size_px
     markers = _markers_in(picture)
-    if not plate_codes(marker.place for marker in markers):
+    codes = plate_codes(marker.place for marker in markers)
+    if not codes:
         trouble = why_unreadable(picture.rgb, markers)
         if trouble is not None:
             raise trouble
-    code, cards, stray = _cards_in(markers)
+    code, cards, stray = _cards_in(markers, codes)
     names = sorted(cards, key=lambda name: (name.kind == "small", name))
     cards = {name: cards[name] for name in names}
     layouts = [card_layout(name.kind) for name in names]
@@ -325,22 +326,18 @@ def view_from_card(
     )
 
     low, high = _extent((height, width), look, layouts[0], print_scale)
-    resampled = beside(
-        lambda: resample(
-            picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
-        )
+    view, valid = resample(
+        picture.rgb, lambda places: picture.own_px(look.to_photo(places)), low, high
     )
+    _cover_cards(valid, low, look, layouts, print_scale)
     middle = (low + high) / 2
     per_px = look.mm_per_px(middle)
-    print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
-    inputs = look.scale_inputs(low, high, print_err)
+
     light = _measure_light(picture, look, cards, print_scale)
-    raw, valid = resampled()
-    _cover_cards(valid, low, look, layouts, print_scale)
     used = [marker for found in cards.values() for marker in found]
     widths = [m.edge_width_px for m in used if np.isfinite(m.edge_width_px)]
     edge_width_mm = float(np.median(widths)) * per_px if widths else float("nan")
-    view = raw
+    raw = view
     if light is not None:
         origin = (float(low[0]) / print_scale, float(low[1]) / print_scale)
         view = balance(raw, light, origin, VIEW_PX_PER_MM * print_scale)
@@ -354,6 +351,8 @@ def view_from_card(
     plate_to_photo = look.homography(low, high)
     flags |= plane_flags(look.noise_px, per_px, tilt_deg(plate_to_photo, middle))
     flags |= reach_flags(_share_beyond((height, width), look, layouts[0], low, high))
+    print_err = PRINT_SCALE_ERR if bar_mm is None else BAR_MM_ERR / bar_mm
+    inputs = look.scale_inputs(low, high, print_err)
     at_middle = np.array([one.change[NODES // 2, NODES // 2] for one in inputs])
     return PlateView(
         rgb=view,

@@ -111,6 +111,9 @@ def resample(
         ways = np.nan_to_num(ways, copy=False, nan=_NOWHERE_PX)
     # The library's types do not know that x and y may come as one.
     view = cv2.remap(small, ways, None, cv2.INTER_LINEAR)  # type: ignore[call-overload]
-    right, bottom = small.shape[1] - 1 + _ROUNDED_PX, small.shape[0] - 1 + _ROUNDED_PX
-    seen = cv2.inRange(ways, (-_ROUNDED_PX,) * 2, (right, bottom))
+    low_px, high_px = -_ROUNDED_PX, np.array(small.shape[1::-1]) - 1 + _ROUNDED_PX
+    if ((nodes >= low_px) & (nodes <= high_px)).all():
+        # So is all that lies between them.
+        return np.asarray(view, np.uint8), np.ones((height, width), np.bool_)
+    seen = cv2.inRange(ways, (low_px,) * 2, tuple(high_px.tolist()))
     return np.asarray(view, np.uint8), seen.astype(np.bool_)

@@ -55,7 +55,7 @@ def _modules(grey: NDArray[np.uint8], squares: Sequence[Points]) -> NDArray[np.b
     homographies = np.stack(
         [cv2.getPerspectiveTransform(_UNIT, quad.astype(np.float32)) for quad in squares]
     )
-    places = np.einsum("nij,mj->nmi", homographies, _PLACES)
+    places = _PLACES @ homographies.transpose(0, 2, 1)
     places = (places[..., :2] / places[..., 2:]).astype(np.float32)
     seen = np.asarray(cv2.remap(grey, places[..., 0], places[..., 1], cv2.INTER_LINEAR), np.uint8)
     levels = [cv2.threshold(one, 0, 255, cv2.THRESH_BINARY + cv2.THRESH_OTSU)[0] for one in seen]
