@@ -21,6 +21,8 @@ from polypvision.reading import Points
 
 FLOOR_PX = 0.05
 """Corners are never trusted better than this, however well a few of them happen to fit."""
+_ROUGHLY = 1e-3
+"""Relative change of a fit at which it may end that only tells good corners from bad ones."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -188,8 +190,9 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
 
     jacobian = _slopes(norm_mm, norm_px, cards[0].card_mm) if len(cards) == 1 else "2-point"
     keep = np.ones(len(photo), dtype=np.bool_)
-    # Soft loss first, so that one wrong corner does not bend the plane; then plain least squares
-    # over the corners that fit, whose residuals give the covariance.
+    # Soft loss first, so that one wrong corner does not bend the plane, and roughly, for it only
+    # tells which corners fit; then plain least squares over these, whose residuals give the
+    # covariance.
     fit = least_squares(
         residuals,
         parameters,
@@ -198,9 +201,11 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
         loss="soft_l1",
         f_scale=0.5,
         x_scale="jac",
+        ftol=_ROUGHLY,
+        xtol=_ROUGHLY,
     )
     keep = inliers(residuals(fit.x, keep).reshape(-1, 2), len(parameters))
-    fit = least_squares(residuals, fit.x, jacobian, args=(keep,), x_scale="jac")
+    fit = least_squares(residuals, fit.x, jacobian, args=(keep,), method="lm", x_scale="jac")
     spare = max(2 * int(keep.sum()) - len(parameters), 1)
     square_sum = float((fit.fun**2).sum())
     variance = max(square_sum / spare, FLOOR_PX**2)
