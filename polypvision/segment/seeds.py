@@ -50,13 +50,17 @@ def nearest_centres(
     if len(centres) == 1:
         return np.zeros(len(x), np.int32)
     tree = cKDTree(centres)
-    cell, middles = _cells(x, y)
+    number, used, middles = _cells(x, y)
     far, near = tree.query(middles, k=3)
     second_close, third_close = (far[:, 1:] - far[:, :1] <= _SETTLED_PX).T
-    nearest: NDArray[np.int32] = near[:, 0].astype(np.int32).take(cell)
+    by_cell = np.zeros(int(used[-1]) + 1, np.int32)
+    # What is unsure is told by the complement, which is below 0.
+    by_cell[used] = np.where(second_close, ~near[:, 0], near[:, 0])
+    nearest: NDArray[np.int32] = by_cell.take(number)
 
-    unsure = np.flatnonzero(second_close.take(cell))
-    x, y, cell = x[unsure], y[unsure], cell[unsure]
+    unsure = np.flatnonzero(nearest < 0)
+    nearest[unsure] = ~nearest[unsure]
+    x, y, cell = x[unsure], y[unsure], np.searchsorted(used, number[unsure])
     one, other = centres[near[:, 0]], centres[np.where(second_close, near[:, 1], 0)]
     # Beyond the line half way between two centres the other is nearer.
     (across_x, across_y), half_way = (other - one).T, ((other**2 - one**2) / 2).sum(axis=1)
@@ -70,17 +74,20 @@ def nearest_centres(
 
 def _cells(
     x: NDArray[np.float32], y: NDArray[np.float32]
-) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
-    """Return in which cell each place (n,) lies, and the middles (k, 2) of the cells, pixels."""
-    column, row = (np.rint(place / _CELL_PX).astype(np.int32) for place in (x, y))
+) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
+    """Return the number of the cell in which each place (n,) lies, and of the cells that are used
+    (k,) the numbers, rising, and the middles (k, 2), pixels."""
+    column, row = (np.rint(place * np.float32(1 / _CELL_PX)).astype(np.int32) for place in (x, y))
     left, top = int(column.min()), int(row.min())
     width = int(column.max()) - left + 1
-    number = (row - top) * width + (column - left)
+    row -= top
+    row *= width
+    column -= left
+    number = row + column
     taken = np.zeros(int(number.max()) + 1, np.bool_)
     taken[number] = True
     used = np.flatnonzero(taken)
-    middles = np.column_stack([used % width + left, used // width + top]) * _CELL_PX
-    return np.cumsum(taken, dtype=np.int32).take(number) - 1, middles
+    return number, used, np.column_stack([used % width + left, used // width + top]) * _CELL_PX
 
 
 def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
