@@ -304,7 +304,9 @@ def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: 
     clipped = np.asarray(cv2.inRange(view.rgb[window], (_GLARE_CODE,) * 3, (255,) * 3), np.bool_)
     if view.clipped is not None:
         clipped |= view.clipped[window]
-    if clipped.any() and clipped[_hull(mask) & ~other].mean() > _GLARE_SHARE:
+    # The hull is at least as large as the mask, and worked out only where there may be enough.
+    may_glare = np.count_nonzero(clipped) > _GLARE_SHARE * np.count_nonzero(mask)
+    if may_glare and clipped[_hull(mask) & ~other].mean() > _GLARE_SHARE:
         flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")

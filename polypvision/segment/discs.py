@@ -22,7 +22,7 @@ MIN_DIAMETER_MM = 2.5
 """Smallest polyp that is counted; pieces are cut larger (common practice, no source)."""
 MIN_SCORE = 0.6
 """On painted pictures as many polyps are right from 0.5 to 0.7; fewer other things pass at more."""
-_ENOUGH_VOTES = 1_000
+_VOTES = 1_000
 """Of more, only some are looked at: scores of real polyps move by 0.002 at most, by 0.0003 in 95 of
 100, a part of how well they are calibrated."""
 
@@ -93,7 +93,7 @@ def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, f
     inside, area = mask.view(np.uint8), np.count_nonzero(mask)
     mean = cv2.sumElems(cv2.copyTo(look.tissue[window], inside))[0] / area
     tissue = min(max(mean, 1e-3), 1 - 1e-3)
-    some = sparse(mask, _ENOUGH_VOTES)
+    some = sparse(mask, _VOTES)
     x, y = (votes[window][some][mask[some]] for votes in look.votes_xy)
     spread = cv2.mean(cv2.magnitude(x - median(x), y - median(y)))[0]
     return (
@@ -105,7 +105,7 @@ def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, f
 
 def _share_inside(window: Window, mask: NDArray[np.bool_], maps: PlateMaps) -> float:
     """Return which part of a region's votes ends in it."""
-    some = sparse(mask, _ENOUGH_VOTES)
+    some = sparse(mask, _VOTES)
     inside, voters = mask.view(np.uint8), np.ascontiguousarray(mask[some]).view(np.uint8)
     x, y = (
         votes[window][some] - np.float32(part.start)

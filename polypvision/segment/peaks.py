@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.segment.windows import corner_xy, mask_box
+from polypvision.segment.windows import mask_box
 
 
 def smoothed(field: NDArray[np.float32], sigma_px: float) -> NDArray[np.float32]:
@@ -42,7 +42,10 @@ def local_peaks(field: NDArray[np.float32], apart_px: int, level: float) -> NDAr
     # What is highest in its square can only be near another such place that is as high.
     if (heights[1:] == heights[:-1]).any():
         where = _one_of_equals(where, top, apart_px)
-    return np.column_stack(np.divmod(where, field.shape[1])) + corner_xy(box)[::-1].astype(np.int64)
+    top_row, left = box[0].start, box[1].start
+    rows_columns = [divmod(place, field.shape[1]) for place in where.tolist()]
+    places = [(row + top_row, column + left) for row, column in rows_columns]
+    return np.array(places, np.int64).reshape(-1, 2)
 
 
 def _one_of_equals(

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
+from scipy.sparse import csr_array
 from scipy.sparse.csgraph import connected_components
 
 from polypvision.segment.windows import Window
@@ -75,10 +75,9 @@ class Runs:
         lower = np.arange(len(upper)) + np.repeat(low - np.cumsum(count) + count, count)
         same = self.label[upper] == self.label[lower]
         n = len(self.first)
-        touching = coo_array(
-            (np.ones(np.count_nonzero(same), np.bool_), (upper[same], lower[same])), shape=(n, n)
-        )
-        return np.asarray(connected_components(touching, directed=False)[1], np.int32)
+        ends = np.searchsorted(upper[same], np.arange(n + 1))
+        edges = csr_array((np.ones(int(ends[-1])), lower[same], ends), shape=(n, n))
+        return np.asarray(connected_components(edges, directed=False)[1], np.int32)
 
     def picture(self, values: NDArray[np.int32]) -> NDArray[np.int32]:
         """Return a picture (H, W) in which each run has a value (k,)."""

@@ -1,6 +1,6 @@
 """Windows of a picture: most of what is done for a polyp is done in a small one round it."""
 
-from math import isqrt
+from math import sqrt
 
 import cv2
 import numpy as np
@@ -22,8 +22,8 @@ def hull_xy(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
     return np.asarray(cv2.convexHull(np.concatenate(outlines)), np.int32).reshape(-1, 2)
 
 
-def sparse(mask: NDArray[np.bool_], enough_px: int) -> Window:
-    """Return the steps in rows and columns that leave at least so many pixels of a mask, if it can.
+def sparse(mask: NDArray[np.bool_], about_px: int) -> Window:
+    """Return the steps in rows and columns that leave about so many pixels of a mask, or all.
 
     What is smooth over a polyp is as well known from every second or third row and column.
 
@@ -33,7 +33,7 @@ def sparse(mask: NDArray[np.bool_], enough_px: int) -> Window:
     >>> large[sparse(large, 2500)].shape
     (50, 50)
     """
-    step = max(1, isqrt(np.count_nonzero(mask) // enough_px))
+    step = max(1, round(sqrt(np.count_nonzero(mask) / about_px)))
     return slice(None, None, step), slice(None, None, step)
 
 
