@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
+from math import isnan
 from typing import Any, Literal
 
 import numpy as np
@@ -252,7 +253,7 @@ Outcome = PlateReading | Refusal
 
 def _number(value: float, digits: int) -> float | None:
     """Round for the record; NaN becomes None, which JSON can say."""
-    return None if np.isnan(value) else round(float(value), digits)
+    return None if isnan(value) else round(float(value), digits)
 
 
 def polyp_record(polyp: Polyp, *, arrays: bool = False) -> dict[str, Any]:

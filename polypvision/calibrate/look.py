@@ -104,7 +104,7 @@ class Look:
     def mm_per_px(self, place_mm: Points) -> float:
         """Return millimetres per photo pixel at one place of the discs' plane."""
         if self.sight is None:
-            return mm_per_px(self.plane.plate_to_photo, self.plane.covariance, place_mm)[0]
+            return mm_per_px(self.plane.plate_to_photo, place_mm)
         near = self.to_photo(place_mm + np.array([[0.0, 0.0], [1.0, 0.0], [0.0, 1.0]]))
         (ax, ay), (bx, by) = near[1:] - near[0]
         return float(1 / np.sqrt(abs(ax * by - ay * bx)))

@@ -230,40 +230,20 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
     )
 
 
-def mm_per_px(
-    homography: NDArray[np.float64], covariance: NDArray[np.float64], place_mm: Points
-) -> tuple[float, float]:
-    """Return millimetres per photo pixel at one place of the plate, and its standard uncertainty.
+def mm_per_px(homography: NDArray[np.float64], place_mm: Points) -> float:
+    """Return millimetres per photo pixel at one place (2,) of the plate.
+
+    The square root of plate area per photo area there.
 
     Parameters
     ----------
     homography : ndarray (3, 3)
         Plate (mm) to photo (pixels).
-    covariance : ndarray (8, 8)
-        Of its first eight elements.
     place_mm : ndarray (2,)
-
-    Returns
-    -------
-    value, uncertainty : float
-        The square root of plate area per photo area there.
     """
-
-    def at(elements: NDArray[np.float64]) -> float:
-        matrix = np.append(elements, 1.0).reshape(3, 3)
-        weight = matrix[2, 0] * place_mm[0] + matrix[2, 1] * place_mm[1] + matrix[2, 2]
-        # The Jacobian determinant of a homography is det(H) / w^3.
-        return float(np.sqrt(np.abs(weight**3 / np.linalg.det(matrix))))
-
-    elements = (homography / homography[2, 2]).ravel()[:8]
-    value = at(elements)
-    slopes = np.empty(8)
-    for index in range(8):
-        step = max(abs(elements[index]) * 1e-6, 1e-9)
-        nudged = elements.copy()
-        nudged[index] += step
-        slopes[index] = (at(nudged) - value) / step
-    return value, float(np.sqrt(max(float(slopes @ covariance @ slopes), 0.0)))
+    weight = homography[2] @ np.append(place_mm, 1.0)
+    # The Jacobian determinant of a homography is det(H) / w^3.
+    return float(np.sqrt(np.abs(weight**3 / np.linalg.det(homography))))
 
 
 def tilt_deg(homography: NDArray[np.float64], place_mm: Points) -> float:

@@ -11,6 +11,7 @@ check it.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import sqrt
 from typing import Literal
 
 import numpy as np
@@ -103,7 +104,7 @@ class Budget:
 
 def combined(contributions: Iterable[float]) -> float:
     """Return the root of the sum of squares of independent contributions."""
-    return float(np.sqrt(sum(value**2 for value in contributions)))
+    return sqrt(sum(value**2 for value in contributions))
 
 
 @dataclass(frozen=True, kw_only=True)

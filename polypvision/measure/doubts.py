@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.measure.shape import FINE_PER_PX, fine_points, hull_corners
 from polypvision.reading import Points
 
 # Own choices from painted discs; no source.
@@ -31,6 +32,7 @@ def outline_doubts(
     n_mouths: int,
     n_wounds: int = 0,
     at_edge: bool = False,
+    corners: NDArray[np.int32] | None = None,
 ) -> set[str]:
     """Return 'folded', 'oblique' and 'hidden', as far as the outline tells.
 
@@ -48,14 +50,17 @@ def outline_doubts(
     n_mouths, n_wounds : int
     at_edge : bool
         Whether the view ends at the polyp: then its shape says nothing.
+    corners : ndarray (k,), optional
+        As of `measure.shape.hull_corners`, where they are known.
     """
     if len(outline) < 8 or at_edge:
         return set()
     doubts: set[str] = set()
-    points = np.round(outline * 16).astype(np.int32)
-    area = cv2.contourArea(points) / 256
+    points = fine_points(outline)
+    area = cv2.contourArea(points) / FINE_PER_PX**2
     diameter = 2 * np.sqrt(area / np.pi)
-    dents = _dents(points, _BITE * diameter)
+    hull = hull_corners(outline) if corners is None else corners
+    dents = _dents(points, hull, _BITE * diameter)
     for depth, floor in dents:
         by_neighbour = _beside(labels, label, floor).mean() >= _OWN_SHARE
         if by_neighbour:
@@ -76,21 +81,20 @@ def _beside(labels: NDArray[np.int32], label: int, places: Points) -> NDArray[np
     return np.asarray(((near != label) & (near != 0)).any(axis=1), np.bool_)
 
 
-def _dents(points: NDArray[np.int32], least_px: float) -> list[tuple[float, Points]]:
+def _dents(
+    points: NDArray[np.int32], hull: NDArray[np.int32], least_px: float
+) -> list[tuple[float, Points]]:
     """Return depth and floor (the outline between its two lips) of each deep dent, pixels."""
-    hull = np.asarray(cv2.convexHull(points, returnPoints=False))
-    # Where an outline has equal points, the hull's numbers may not run one way round.
-    hull = np.sort(hull, axis=0)[::-1]
-    defects = cv2.convexityDefects(points, hull) if len(hull) > 3 else None
+    defects = cv2.convexityDefects(points, hull[:, None]) if len(hull) > 3 else None
     if defects is None:
         return []
     dents = []
     defects = np.asarray(defects).reshape(-1, 4)
-    depths = defects[:, 3] / 256 / 16
+    depths = defects[:, 3] / 256 / FINE_PER_PX
     deep = depths > least_px
     for (start, end, *_), depth in zip(defects[deep], depths[deep], strict=True):
         steps = (int(end) - int(start)) % len(points)
-        floor = points[(int(start) + np.arange(steps + 1)) % len(points)] / 16
+        floor = points[(int(start) + np.arange(steps + 1)) % len(points)] / FINE_PER_PX
         # The lips themselves belong to either side.
         inner = floor[len(floor) // 6 : len(floor) - len(floor) // 6]
         dents.append((float(depth), np.asarray(inner, np.float64)))

@@ -18,7 +18,7 @@ from polypvision.measure.localisation import (
     outline_err_mm,
     wound_border_err_mm2,
 )
-from polypvision.measure.shape import Outlines, mask_outlines
+from polypvision.measure.shape import Outlines, hull_corners, mask_outlines
 from polypvision.measure.sizes import OutlineSize, mouth_flags, outline_sizes
 from polypvision.measure.wounds import Wound, find_wounds
 from polypvision.mouths.find import PolypMouths
@@ -131,13 +131,14 @@ def measure_polyps(
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Disc:
-    """A polyp in its window: its mask, all labels there, its outline there."""
+    """A polyp in its window: its mask, all labels there, its outline there and that one's hull."""
 
     label: int
     window: Window
     labels: NDArray[np.int32]
     mask: NDArray[np.bool_]
     outline_xy: Points
+    corners: NDArray[np.int32]
 
 
 def _discs(polyp_map: PolypMap) -> list[_Disc]:
@@ -145,7 +146,14 @@ def _discs(polyp_map: PolypMap) -> list[_Disc]:
     labels = [polyp_map.labels[window] for window in windows]
     masks = [own == label for label, own in enumerate(labels, start=1)]
     return [
-        _Disc(label=label, window=window, labels=own, mask=mask, outline_xy=outline)
+        _Disc(
+            label=label,
+            window=window,
+            labels=own,
+            mask=mask,
+            outline_xy=outline,
+            corners=hull_corners(outline),
+        )
         for label, (window, own, mask, outline) in enumerate(
             zip(windows, labels, masks, mask_outlines(masks), strict=True), start=1
         )
@@ -192,7 +200,7 @@ def _sized(view: PlateView, maps: PlateMaps, discs: Sequence[_Disc]) -> list[_Si
             on_plate.moved(view.to_photo).each(),
             view.to_photo(on_plate.centroids).tolist(),
             view.photo_px_per_mm(on_plate.centroids).tolist(),
-            outline_sizes(on_plate, relative, outline_errs),
+            outline_sizes(on_plate, relative, outline_errs, [disc.corners for disc in discs]),
             parts,
             outline_errs,
             strict=True,
@@ -317,6 +325,7 @@ def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: 
         n_mouths=n_mouths,
         n_wounds=len(wound.outlines_xy),
         at_edge="touches-edge" in flags,
+        corners=disc.corners,
     )
     if sized.size.irregular:
         flags.add("irregular")

@@ -21,6 +21,7 @@ _SMOOTH_PX = 1.0
 inwards by sigma^2 / (2 r): 0.02 px at 2 mm radius."""
 _BESIDE_PX = 4
 """How far the smoothing reaches: four standard deviations."""
+FINE_PER_PX = 16
 _SHEET_PX = 250_000
 """Largest sheet of several masks: one that a processor holds in its cache."""
 
@@ -206,8 +207,32 @@ def equivalent_diameter(area: float) -> float:
     return float(2 * np.sqrt(max(area, 0.0) / np.pi))
 
 
-def feret_max(outline: Points) -> float:
+def fine_points(outline: Points) -> NDArray[np.int32]:
+    """Return an outline (n, 2) in whole `FINE_PER_PX` parts of its unit, as the library counts."""
+    return np.asarray(np.round(outline * FINE_PER_PX), np.int32)
+
+
+def hull_corners(outline: Points) -> NDArray[np.int32]:
+    """Return the numbers of an outline's points, falling, at the corners of its convex hull.
+
+    Parameters
+    ----------
+    outline : ndarray (n, 2)
+        In pixels.
+    """
+    corners = cv2.convexHull(fine_points(outline), returnPoints=False)
+    # Where an outline has equal points, the hull's numbers may not run one way round.
+    return np.asarray(np.sort(np.ravel(corners))[::-1], np.int32)
+
+
+def feret_max(outline: Points, corners: NDArray[np.int32] | None = None) -> float:
     """Return the maximum Feret diameter: the largest distance between two points of the outline.
+
+    Parameters
+    ----------
+    outline : ndarray (n, 2)
+    corners : ndarray (k,), optional
+        As of `hull_corners`, where they are known.
 
     Examples
     --------
@@ -216,8 +241,9 @@ def feret_max(outline: Points) -> float:
     """
     if len(outline) < 2:
         return 0.0
-    corners = cv2.convexHull(outline.astype(np.float32), returnPoints=False)
-    x, y = outline[np.ravel(corners)].T
+    if corners is None:
+        corners = np.ravel(cv2.convexHull(outline.astype(np.float32), returnPoints=False))
+    x, y = outline[corners].T
     return float(np.sqrt(((x[:, None] - x) ** 2 + (y[:, None] - y) ** 2).max()))
 
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polypvision.measure.shape import Outlines, circularity, equivalent_diameter, feret_max
 from polypvision.measure.wounds import MIN_WOUND_MM2
@@ -53,18 +54,25 @@ def outline_size(
     outline_err_mm : float
         Standard uncertainty of where the outline runs, common to all of it.
     """
-    return outline_sizes(Outlines.of([outline_mm]), [scale_err], [outline_err_mm])[0]
+    return outline_sizes(Outlines.of([outline_mm]), [scale_err], [outline_err_mm], [None])[0]
 
 
 def outline_sizes(
-    outlines_mm: Outlines, scale_errs: Sequence[float], outline_errs_mm: Sequence[float]
+    outlines_mm: Outlines,
+    scale_errs: Sequence[float],
+    outline_errs_mm: Sequence[float],
+    corners: Sequence[NDArray[np.int32] | None],
 ) -> list[OutlineSize]:
-    """Measure many closed outlines as `outline_size` does."""
+    """Measure many closed outlines as `outline_size` does.
+
+    ``corners`` are those of each one's hull, as of `measure.shape.hull_corners`, if known.
+    """
     areas, lengths = outlines_mm.areas, outlines_mm.perimeters
     area_errs = np.hypot(2 * np.asarray(scale_errs) * areas, lengths * np.asarray(outline_errs_mm))
     found = []
-    for outline, centre, area, area_err, length in zip(
+    for outline, own, centre, area, area_err, length in zip(
         outlines_mm.each(),
+        corners,
         outlines_mm.centroids,
         areas.tolist(),
         area_errs.tolist(),
@@ -79,7 +87,7 @@ def outline_sizes(
                 area_mm2_err=area_err,
                 diameter_mm=diameter,
                 diameter_mm_err=area_err / (np.pi * diameter / 2) if diameter > 0 else float("nan"),
-                feret_max_mm=feret_max(outline),
+                feret_max_mm=feret_max(outline, own),
                 perimeter_mm=length,
                 irregular=circularity(area, length) < _IRREGULAR_CIRCULARITY,
             )

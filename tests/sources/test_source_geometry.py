@@ -91,7 +91,7 @@ def test_scale_of_a_flat_card_is_exact() -> None:
     # 300 dots per inch are 300/25.4 = 11.81102 px/mm; the inch is 25.4 mm exactly.
     flat = CARD_MM * 300 / 25.4
     fit = fit_plane([CardCorners(card_mm=CARD_MM, photo_px=flat)])
-    value, _ = mm_per_px(fit.plate_to_photo, fit.covariance, np.array([42.8, 26.99]))
+    value = mm_per_px(fit.plate_to_photo, np.array([42.8, 26.99]))
     assert 1 / value == pytest.approx(11.81102, abs=5e-6)
     assert tilt_deg(fit.plate_to_photo, np.array([42.8, 26.99])) == pytest.approx(0, abs=1e-3)
 
