@@ -1,5 +1,7 @@
 """What makes a size doubtful: a disc that is folded, seen at a slant, or hidden by a neighbour."""
 
+from math import hypot, pi, sqrt
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +60,7 @@ def outline_doubts(
     doubts: set[str] = set()
     points = fine_points(outline)
     area = cv2.contourArea(points) / FINE_PER_PX**2
-    diameter = 2 * np.sqrt(area / np.pi)
+    diameter = 2 * sqrt(area / pi)
     hull = hull_corners(outline) if corners is None else corners
     dents = _dents(points, hull, _BITE * diameter)
     for depth, floor in dents:
@@ -107,8 +109,8 @@ def _is_slanted(outline: Points, area: float) -> bool:
     if not moments["m00"]:
         return False
     xx, yy, xy = (moments[name] / moments["m00"] for name in ("mu20", "mu02", "mu11"))
-    mean, half = (xx + yy) / 2, float(np.hypot((xx - yy) / 2, xy))
-    short, long = (2 * np.sqrt(max(value, 1e-9)) for value in (mean - half, mean + half))
+    mean, half = (xx + yy) / 2, hypot((xx - yy) / 2, xy)
+    short, long = (2 * sqrt(max(value, 1e-9)) for value in (mean - half, mean + half))
     if short / long >= _OBLIQUE:
         return False
     _, axes = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]))

@@ -7,6 +7,7 @@ of pixel counting (a raster disc's maximum Feret diameter reads 1.5 to 1.8 px to
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from math import pi, sqrt
 
 import cv2
 import numpy as np
@@ -204,7 +205,7 @@ def equivalent_diameter(area: float) -> float:
     >>> round(equivalent_diameter(1884.9556), 4)
     48.9898
     """
-    return float(2 * np.sqrt(max(area, 0.0) / np.pi))
+    return 2 * sqrt(max(float(area), 0.0) / pi)
 
 
 def fine_points(outline: Points) -> NDArray[np.int32]:
@@ -257,4 +258,4 @@ def circularity(area: float, length: float) -> float:
     >>> round(circularity(100.0, 40.0), 6)
     0.785398
     """
-    return float(4 * np.pi * area / max(length, 1e-12) ** 2)
+    return 4 * pi * area / max(length, 1e-12) ** 2

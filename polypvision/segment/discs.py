@@ -1,7 +1,7 @@
 """Polyps told apart, and each weighed whether it is one."""
 
 from dataclasses import dataclass
-from math import log, pi, sqrt
+from math import exp, log, pi, sqrt
 
 import cv2
 import numpy as np
@@ -58,11 +58,12 @@ class Candidate:
         return _logistic(shift + slope * self._log_odds(levels))
 
     def _log_odds(self, levels: Levels) -> float:
-        return float(levels.polyp @ np.append(1.0, self.evidence))
+        return float(levels.polyp[0] + levels.polyp[1:] @ self.evidence)
 
 
 def _logistic(log_odds: float) -> float:
-    return float(1 / (1 + np.exp(-log_odds)))
+    # As an exponential of what is below 0, which never overflows.
+    return 1 / (1 + exp(-log_odds)) if log_odds > 0 else 1 - 1 / (1 + exp(log_odds))
 
 
 def _solidity(mask: NDArray[np.bool_]) -> float:
