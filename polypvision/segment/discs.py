@@ -1,5 +1,6 @@
 """Polyps told apart, and each weighed whether it is one."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from math import exp, log, pi, sqrt
 
@@ -15,7 +16,7 @@ from polypvision.segment.medians import median
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.runs import label_boxes
 from polypvision.segment.seeds import cut_pieces
-from polypvision.segment.windows import Window, first_pixel, hull_xy, sparse
+from polypvision.segment.windows import Window, first_pixel, hull_xy, some_inside
 
 TISSUE_LEVEL = 0.5
 MIN_DIAMETER_MM = 2.5
@@ -83,20 +84,24 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
 
 
 def _evidence(window: Window, mask: NDArray[np.bool_], maps: PlateMaps) -> NDArray[np.float64]:
-    (tissue, centre, spread), *wide = (_seen(look, window, mask) for look in maps.looks)
-    share = _share_inside(window, mask, maps)
+    some = some_inside(window, mask, maps.tissue.shape[1], _VOTES)
+    votes = [tuple(axis.take(some) for axis in look.votes_xy) for look in maps.looks]
+    (tissue, centre, spread), *wide = (
+        _seen(look, own, window, mask) for look, own in zip(maps.looks, votes, strict=True)
+    )
+    share = _share_inside(window, mask, *votes[0])
     seen_wide = [value for look in wide for value in look]
     return np.array([tissue, centre, spread, share, _solidity(mask), *seen_wide])
 
 
-def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, float, float]:
-    """Log-odds of the mean tissue, the highest middle, and the spread of the votes in radii."""
+def _seen(
+    look: Look, votes: Sequence[NDArray[np.float32]], window: Window, mask: NDArray[np.bool_]
+) -> tuple[float, float, float]:
+    """Log-odds of the mean tissue, the highest middle, and the spread of some votes in radii."""
     inside, area = mask.view(np.uint8), np.count_nonzero(mask)
     mean = cv2.sumElems(cv2.copyTo(look.tissue[window], inside))[0] / area
     tissue = min(max(mean, 1e-3), 1 - 1e-3)
-    some = sparse(mask, _VOTES)
-    x, y = (votes[window][some][mask[some]] for votes in look.votes_xy)
-    spread = cv2.mean(cv2.magnitude(x - median(x), y - median(y)))[0]
+    spread = cv2.mean(cv2.magnitude(*(axis - median(axis) for axis in votes)))[0]
     return (
         log(tissue / (1 - tissue)),
         cv2.minMaxLoc(look.centre[window], inside)[1],
@@ -104,16 +109,15 @@ def _seen(look: Look, window: Window, mask: NDArray[np.bool_]) -> tuple[float, f
     )
 
 
-def _share_inside(window: Window, mask: NDArray[np.bool_], maps: PlateMaps) -> float:
-    """Return which part of a region's votes ends in it."""
-    some = sparse(mask, _VOTES)
-    inside, voters = mask.view(np.uint8), np.ascontiguousarray(mask[some]).view(np.uint8)
-    x, y = (
-        votes[window][some] - np.float32(part.start)
-        for votes, part in zip(maps.votes_xy, window[::-1], strict=True)
+def _share_inside(
+    window: Window, mask: NDArray[np.bool_], x: NDArray[np.float32], y: NDArray[np.float32]
+) -> float:
+    """Return which part of some votes (n,) of a region ends in it."""
+    column, row = (
+        axis - np.float32(part.start) for axis, part in zip((x, y), window[::-1], strict=True)
     )
-    ends = cv2.remap(inside, x, y, cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT)
-    return cv2.countNonZero(cv2.bitwise_and(ends, voters)) / cv2.countNonZero(voters)
+    ends = cv2.remap(mask.view(np.uint8), column, row, cv2.INTER_NEAREST)
+    return cv2.countNonZero(ends) / len(x)
 
 
 def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:

@@ -22,19 +22,33 @@ def hull_xy(mask: NDArray[np.bool_]) -> NDArray[np.int32]:
     return np.asarray(cv2.convexHull(np.concatenate(outlines)), np.int32).reshape(-1, 2)
 
 
-def sparse(mask: NDArray[np.bool_], about_px: int) -> Window:
-    """Return the steps in rows and columns that leave about so many pixels of a mask, or all.
+def some_inside(
+    window: Window, mask: NDArray[np.bool_], width: int, about_px: int
+) -> NDArray[np.int64]:
+    """Return the numbers (n,) of about so many pixels of a mask, or of all, evenly spread.
 
     What is smooth over a polyp is as well known from every second or third row and column.
+
+    Parameters
+    ----------
+    window : Window
+        Of the mask, in a picture.
+    mask : ndarray (h, w) of bool
+    width : int
+        Of the picture: its pixels are counted by rows.
+    about_px : int
 
     Examples
     --------
     >>> large = np.ones((200, 200), np.bool_)
-    >>> large[sparse(large, 2500)].shape
-    (50, 50)
+    >>> some_inside((slice(10, 210), slice(0, 200)), large, 500, 2500)[:2].tolist()
+    [5000, 5004]
     """
     step = max(1, round(sqrt(np.count_nonzero(mask) / about_px)))
-    return slice(None, None, step), slice(None, None, step)
+    rows, columns = np.nonzero(mask[::step, ::step])
+    return np.asarray(
+        (rows * step + window[0].start) * width + columns * step + window[1].start, np.int64
+    )
 
 
 def widened(window: Window, margin_px: int, shape: tuple[int, ...]) -> Window:

@@ -15,7 +15,7 @@ from polypvision.segment.windows import (
     corner_xy,
     hull_xy,
     mask_box,
-    sparse,
+    some_inside,
     widened,
 )
 
@@ -67,11 +67,15 @@ def test_all_pixels_lie_in_the_hull_and_its_corners_are_pixels(mask: NDArray[np.
 
 
 @pytest.mark.parametrize("side", [10, 50, 99, 100, 230])
-def test_about_enough_pixels_are_left(side: int) -> None:
-    mask = np.ones((side, side), np.bool_)
-    left = np.count_nonzero(mask[sparse(mask, 2500)])
+def test_about_enough_pixels_are_left_and_all_are_inside(side: int) -> None:
+    picture = np.zeros((300, 400), np.bool_)
+    window = slice(20, 20 + side), slice(35, 35 + side)
+    picture[window] = True
+    some = some_inside(window, picture[window], 400, 2500)
+    assert picture.ravel()[some].all()
+    assert len(np.unique(some)) == len(some)
     # The step is rounded to a whole one: 1.5 becomes 1 or 2, and twice that each way.
-    assert min(side**2, 2500 / (2 / 1.5) ** 2) <= left <= 1.5**2 * 2500
+    assert min(side**2, 2500 / (2 / 1.5) ** 2) <= len(some) <= 1.5**2 * 2500
 
 
 @given(arrays(np.float32, st.integers(1, 40), elements=st.floats(-1e3, 1e3, width=32)))
