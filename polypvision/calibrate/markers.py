@@ -2,7 +2,6 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 
 import cv2
 import numpy as np
@@ -60,7 +59,6 @@ def _detector() -> cv2.aruco.ArucoDetector:
     return cv2.aruco.ArucoDetector(DICTIONARY, parameters)
 
 
-@cache
 def _square_finder() -> cv2.aruco.ArucoDetector:
     """Return a detector that finds all that may be a marker, but knows one of them only.
 
