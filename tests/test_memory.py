@@ -47,3 +47,30 @@ def test_what_was_freed_is_used_again_without_asking_the_system() -> None:
 
 def test_asking_twice_is_as_good_as_once() -> None:
     assert keep_freed_memory() == keep_freed_memory()
+
+
+PASSED_OVER = """
+import gc
+from polypvision.memory import pass_over_loaded
+
+loaded = [[] for _ in range(1000)]
+pass_over_loaded()
+print(any(one is loaded for one in gc.get_objects()), gc.get_freeze_count() > 1000)
+
+class Turn:
+    pass
+
+gone = []
+turn = Turn()
+turn.own, turn.end = turn, __import__("weakref").finalize(turn, gone.append, True)
+del turn
+gc.collect()
+print(gone)
+"""
+
+
+def test_what_is_loaded_is_searched_no_more_and_what_comes_later_is() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", PASSED_OVER], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split("\n")[:2] == ["False True", "[True]"]

@@ -32,7 +32,7 @@ from polypvision.files.lenses import photo_camera
 from polypvision.files.photos import PhotoFile, date_of, read_file, shown_path
 from polypvision.files.pixels import open_photo
 from polypvision.files.remote import Place
-from polypvision.memory import keep_freed_memory
+from polypvision.memory import keep_freed_memory, pass_over_loaded
 from polypvision.pipeline import ReadSettings
 from polypvision.reading import Outcome, PhotoFacts, PlateReading, Refusal
 
@@ -235,27 +235,51 @@ def settings_for(
     )
 
 
+def _decoded(photo: PhotoFile, mm_per_px: float | None) -> Photo:
+    """Return a photo, decoded as finely as it will be needed first."""
+    pixels = open_photo(photo.data, photo.shown)
+    if mm_per_px is None:
+        pixels.survey()
+    else:
+        pixels.at_scale(mm_per_px)
+    return pixels
+
+
 class PhotoReader:
-    """Reads one photo after the other; remembers the last plate, often that of the next photo."""
+    """Reads one photo after the other; remembers the last plate, often that of the next photo.
+
+    Also whether the last one was known: else the next is decoded while it is hashed, before it is
+    clear that it has to be.
+    """
 
     def __init__(self, brief: Brief) -> None:
         keep_freed_memory()
         self.brief = brief
         self._last_plate = brief.wishes.plate
+        self._last_known = False
 
     def read(self, task: PhotoTask) -> Finding:
         """Read one photo, or say why not. Never raises for the photo's sake."""
+        found = self._found(task)
+        # By now all that reading needs is loaded.
+        pass_over_loaded()
+        return found
+
+    def _found(self, task: PhotoTask) -> Finding:
         found = Finding(outcome=None)
         facts = PhotoFacts(photo=shown_path(task.place), sha256="")
         try:
             photo = read_file(task.place)
-            opened = beside(partial(open_photo, photo.data, photo.shown))
+            scale = self.brief.wishes.mm_per_px or task.before.get("mm_per_px")
+            decode = partial(_decoded, photo, scale)
+            decoded = decode if self._last_known and not task.forced else beside(decode)
             date = date_of(photo, given=self.brief.wishes.date)
             facts = replace(facts, sha256=photo.sha256, taken_at=date.at if date else None)
             found = Finding(outcome=None, sha256=photo.sha256, date=date, stamp=photo.stamp)
-            if not task.forced and self.brief.is_known(photo.sha256):
+            self._last_known = not task.forced and self.brief.is_known(photo.sha256)
+            if self._last_known:
                 return found
-            return self._read_dated(photo, opened, facts, task, found)
+            return self._read_dated(photo, decoded, facts, task, found)
         except PolypvisionError as error:
             kind, message = error.kind, str(error)
         except Exception as error:
@@ -265,7 +289,7 @@ class PhotoReader:
     def _read_dated(
         self,
         photo: PhotoFile,
-        opened: Callable[[], Photo],
+        decoded: Callable[[], Photo],
         facts: PhotoFacts,
         task: PhotoTask,
         found: Finding,
@@ -275,7 +299,7 @@ class PhotoReader:
             facts = replace(facts, taken_at=task.taken_at)
         elif self.brief.recording:
             _check_date(facts, found.date, trust=self.brief.wishes.trust_dates)
-        pixels = opened()
+        pixels = decoded()
         reading, settings = self._read_plate(photo, pixels, facts, task)
         if self.brief.recording and reading.plate is None:
             raise CardMissing(

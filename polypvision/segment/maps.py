@@ -299,7 +299,7 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     chances = [partial(_probability, even=even) for even in (*levels.even, 0.5)]
     way = partial(np.multiply, np.float32(OFFSET_UNIT_MM * view.px_per_mm))
     told = _told(view.rgb, reader, [*chances, way, way])
-    told[:4] *= view.valid
+    _clear(told[:4], view)
     tissue, wound, mouth, centre = told[:4]
     wide = _wide_look(view, reader, levels) if reader.wide else None
     return PlateMaps(
@@ -313,6 +313,12 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     )
 
 
+def _clear(maps: NDArray[np.float32], view: PlateView) -> None:
+    """Set maps (n, H, W) to zero where a view is not valid, which most are everywhere."""
+    if not view.valid.all():
+        maps *= view.valid
+
+
 def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
     height, width = view.valid.shape
     size = (max(width // _WIDE, 1), max(height // _WIDE, 1))
@@ -324,6 +330,6 @@ def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
     tissue, centre = told[:2]
     _probability(tissue, levels.even[0], out=tissue)
     _probability(centre, 0.5, out=centre)
-    told[:2] *= view.valid
+    _clear(told[:2], view)
     told[2:] *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
     return Look(tissue=tissue, centre=centre, to_centre_px=np.moveaxis(told[2:], 0, -1))

@@ -12,7 +12,8 @@ def median(values: NDArray[np.float32]) -> float:
     >>> median(np.array([4, 1, 3], np.float32)), median(np.array([4, 1, 3, 2], np.float32))
     (3.0, 2.5)
     """
-    upper = len(values) // 2
-    lower = (len(values) - 1) // 2
-    sides = np.partition(values, (lower, upper))
-    return (float(sides[lower]) + float(sides[upper])) / 2
+    half = len(values) // 2
+    # One place is found in half the time of two.
+    sides = np.partition(values, half)
+    upper = float(sides[half])
+    return upper if len(values) % 2 else (float(sides[:half].max()) + upper) / 2

@@ -18,9 +18,12 @@ import pytest
 from photo_makers import card_photo, corners_picture, encoded, exif, write_jpeg
 
 from polypvision import pipeline
+from polypvision.calibrate.picture import Photo
 from polypvision.errors import LogbookError
 from polypvision.files.photos import read_file
+from polypvision.files.pixels import open_photo
 from polypvision.pipeline import ReadSettings
+from polypvision.plates import reader
 from polypvision.plates.log import list_plates, say_of_plate
 from polypvision.plates.read import PhotoOutcome, ReadWishes, read_photos
 from polypvision.plates.reader import PhotoReader, PhotoTask
@@ -393,3 +396,23 @@ def test_what_is_said_of_one_plate_does_not_refuse_the_next(book: Logbook, folde
     found = [reader.read(PhotoTask(place=path)) for path in sorted(folder.iterdir())]
     kinds = [getattr(one.outcome, "kind", "read") for one in found]
     assert kinds == ["read", "doubtful-bar", "read"]
+
+
+def test_after_a_known_photo_the_next_known_one_is_not_even_decoded(
+    book: Logbook, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for day in range(1, 5):
+        dated(folder, day)
+    read_photos([folder], WITHOUT_CARD, logbook=book)
+    opened = []
+
+    def counted(data: bytes, shown: str) -> Photo:
+        opened.append(shown)
+        return open_photo(data, shown)
+
+    monkeypatch.setattr(reader, "open_photo", counted)
+    assert statuses(read_photos([folder], WITHOUT_CARD, logbook=book)) == ["known"] * 4
+    assert len(opened) <= 1
+    dated(folder, 5)
+    assert statuses(read_photos([folder], WITHOUT_CARD, logbook=book))[-1] == "recorded"
+    assert opened[-1].endswith("plate05.jpg")
