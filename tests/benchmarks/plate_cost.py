@@ -15,7 +15,9 @@ card).
 
 Two times are given, both the least of some runs, and both with the network warm: the processor's,
 and the clock's. Other work on the machine lengthens the clock's. "At best" is what the clock would
-say on idle cores: the network's processor time shared by the cores, all else on one.
+say on idle cores: the network's processor time shared by the cores, all else on one. As a machine's
+pace changes, whole readings and `cv2.imdecode` are taken in turns. Alone, one decoding after the
+other, it may get the memory that the last one left, and then takes two thirds of that.
 """
 
 import argparse
@@ -74,19 +76,24 @@ class Cost:
     clock: float
 
 
-def cost(work: Callable[[], object], times: int) -> Cost:
-    """Return what a piece of work costs, once done before.
-
-    The least, for what else the machine does can only add (Python's manual, `timeit`).
-    """
+def timed(work: Callable[[], object]) -> Cost:
+    """Return what a piece of work costs this once."""
+    started, ticked = time.perf_counter(), time.process_time()
     work()
-    processor, clock = [], []
-    for _ in range(times):
-        started, ticked = time.perf_counter(), time.process_time()
-        work()
-        processor.append(time.process_time() - ticked)
-        clock.append(time.perf_counter() - started)
-    return Cost(processor=min(processor), clock=min(clock))
+    return Cost(processor=time.process_time() - ticked, clock=time.perf_counter() - started)
+
+
+def least(costs: list[Cost]) -> Cost:
+    """Return the least, for what else the machine does can only add (Python's manual, `timeit`)."""
+    return Cost(
+        processor=min(one.processor for one in costs), clock=min(one.clock for one in costs)
+    )
+
+
+def cost(work: Callable[[], object], times: int) -> Cost:
+    """Return what a piece of work costs, once done before."""
+    work()
+    return least([timed(work) for _ in range(times)])
 
 
 def after_network(view: PlateView, maps: PlateMaps) -> None:
@@ -149,9 +156,9 @@ def shots() -> list[Shot]:
 
 
 def stages(made: Shot, times: int) -> dict[str, Cost]:
-    """Return what each stage costs, and the whole from bytes to the logbook's record."""
+    """Return what each stage costs, one by one."""
     data = np.frombuffer(made.data, np.uint8)
-    found = {"cv2.imdecode": cost(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR), 2 * times)}
+    found = {"cv2.imdecode, alone": cost(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR), 2 * times)}
     found["decoded as finely as needed"] = cost(
         lambda: open_photo(made.data, made.name).survey(), times
     )
@@ -169,7 +176,6 @@ def stages(made: Shot, times: int) -> dict[str, Cost]:
     found["mouths"] = cost(lambda: find_mouths(view, maps, polyp_map), times)
     mouths = find_mouths(view, maps, polyp_map)
     found["measures"] = cost(lambda: measure_polyps(view, maps, polyp_map, mouths), times)
-    found["bytes to record"] = recorded(made, times)
     return found
 
 
@@ -178,29 +184,29 @@ def read_votes(maps: PlateMaps) -> PlateMaps:
     return replace(maps)
 
 
-def recorded(made: Shot, times: int) -> Cost:
-    """Return what reading a new photo into a logbook costs, one after the other."""
+def in_turns(made: Shot, times: int) -> tuple[list[Cost], list[Cost]]:
+    """Return what decoding a photo and reading it into a logbook cost, in turns."""
+    data = np.frombuffer(made.data, np.uint8)
+    wishes = ReadWishes(date=SHOOT, trust_dates=True)
+    decoding, whole = [], []
     with tempfile.TemporaryDirectory() as name:
-        folder, number = Path(name), iter(range(times + 1))
-        paths = []
-        for one in range(times + 1):
-            paths.append(folder / f"{one}.jpg")
-            # What follows a JPEG's end is no part of the picture, but makes another file of it.
-            paths[-1].write_bytes(made.data + bytes([one]))
-        with open_logbook(str(folder / "logbook.db"), create=True) as logbook:
-            return cost(
-                lambda: read_photos(
-                    [paths[next(number)]], ReadWishes(date=SHOOT, trust_dates=True), logbook=logbook
-                ),
-                times,
-            )
+        path = Path(name) / "photo.jpg"
+        with open_logbook(str(path.with_suffix(".db")), create=True) as logbook:
+            for one in range(times + 1):
+                # What follows a JPEG's end is no part of the picture, but makes another file of it.
+                path.write_bytes(made.data + bytes([one]))
+                decoding.append(timed(lambda: cv2.imdecode(data, cv2.IMREAD_COLOR)))
+                whole.append(timed(lambda: read_photos([path], wishes, logbook=logbook)))
+    return decoding[1:], whole[1:]
 
 
 def print_stages(made: Shot, times: int) -> None:
     """Print a photo's stages, each against decoding."""
     found = stages(made, times)
+    decodings, wholes = in_turns(made, 3 * times)
+    alone, decoding, whole = found["cv2.imdecode, alone"], least(decodings), least(wholes)
+    found |= {"cv2.imdecode, in turns": decoding, "bytes to record": whole}
     size = len(made.data) / made.pixels
-    decoding = found["cv2.imdecode"]
     print(f"\n{made.name}: {size:.2f} bytes a pixel, ", end="")
     print(f"{1e9 * decoding.processor / made.pixels:.1f} ms a megapixel to decode\n")
     print("| what | processor ms | by the clock ms | of imdecode, processor |\n|---|---|---|---|")
@@ -209,11 +215,14 @@ def print_stages(made: Shot, times: int) -> None:
             f"| {name} | {1000 * took.processor:.0f} | {1000 * took.clock:.0f} "
             f"| {took.processor / decoding.processor:.2f} |"
         )
-    whole, network = found["bytes to record"], found["network"]
+    network = found["network"]
+    typical = np.median([[one.clock for one in some] for some in (wholes, decodings)], axis=1)
     best = whole.processor - network.processor * (1 - 1 / CORES)
     print(
-        f"\nbytes to record at best {best / decoding.processor:.2f} times imdecode (limit "
-        f"{LIMIT_RATIO}); by the clock now {whole.clock / decoding.clock:.2f} times"
+        f"\nbytes to record at best {best / decoding.processor:.2f} times imdecode in turns (limit "
+        f"{LIMIT_RATIO}), {best / alone.processor:.2f} alone; by the clock now "
+        f"{whole.clock / decoding.clock:.2f} and {whole.clock / alone.clock:.2f}; medians of "
+        f"{len(wholes)} in turns {typical[0] / typical[1]:.2f}"
     )
     rest = sum(found[name].processor for name in ("polyps told apart", "mouths", "measures"))
     print(f"what follows the network: {rest / (network.processor / CORES):.2f} of its time")
