@@ -13,7 +13,7 @@ from PIL import Image, ImageCms
 from PIL.JpegImagePlugin import JpegImageFile
 
 from polypvision.calibrate.picture import Photo, Picture
-from polypvision.errors import PhotoTooLarge, PhotoTooSmall, PhotoUnreadable
+from polypvision.errors import PhotoError, PhotoTooLarge, PhotoTooSmall, PhotoUnreadable
 
 MAX_PHOTO_PX = 90_000_000
 """More than the cameras this is for make; a larger picture would not fit a small computer."""
@@ -163,8 +163,15 @@ def check_picture(data: bytes, shown: str) -> None:
 def exif_tags(data: bytes) -> Mapping[int, object]:
     """Return the Exif sub-directory of a photo's bytes; empty if there is none to be read."""
     try:
+        return _exif_of(_opened(data, "photo"))
+    except PhotoError:
+        return {}
+
+
+def _exif_of(picture: Image.Image) -> Mapping[int, object]:
+    try:
         with warnings.catch_warnings(action="ignore"):
-            return dict(_opened(data, "photo").getexif().get_ifd(_EXIF))
+            return dict(picture.getexif().get_ifd(_EXIF))
     except Exception:
         # No date is found in a damaged directory; the pixels may still be good.
         return {}
@@ -205,7 +212,7 @@ def header_of(data: bytes, shown: str) -> Header:
         main = {}
     return Header(
         main=main,
-        exif=exif_tags(data),
+        exif=_exif_of(picture),
         size_px=picture.size,
         orientation=_orientation(picture),
     )

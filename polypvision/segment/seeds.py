@@ -136,8 +136,6 @@ def _give_crumbs(tissue: NDArray[np.bool_], pieces: NDArray[np.int32], reach_px:
     cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
     rim = np.flatnonzero(solid & ~cv2.erode(solid.view(np.uint8), cross).view(np.bool_))
     rims, crumbs = (np.column_stack(divmod(one, pieces.shape[1])) for one in (rim, crumb))
-    # A tree that is quickly made: there are few crumbs to look up.
-    tree = cKDTree(rims, balanced_tree=False, compact_nodes=False)
-    far, near = tree.query(crumbs, distance_upper_bound=np.nextafter(reach_px, np.inf))
+    far, near = cKDTree(rims).query(crumbs, distance_upper_bound=np.nextafter(reach_px, np.inf))
     near_enough = np.isfinite(far)
     pieces.ravel()[crumb[near_enough]] = pieces.ravel()[rim[near[near_enough]]]
