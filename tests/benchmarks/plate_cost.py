@@ -339,6 +339,19 @@ def print_real_files(folder: Path) -> None:
         )
 
 
+def network_and_rest(view: PlateView, times: int) -> tuple[Cost, Cost]:
+    """Return what the network and all after it cost, in turns, as in readings.
+
+    Each finds the processor's cache as the other left it.
+    """
+    maps: list[PlateMaps] = []
+    networks, rests = [], []
+    for _ in range(times + 1):
+        networks.append(timed(lambda: maps.append(read_maps(view))))
+        rests.append(timed(lambda: after_network(view, maps.pop())))
+    return least(networks[1:]), least(rests[1:])
+
+
 def print_shares(folder: Path, scales: dict[str, float], fixed: float | None, times: int) -> None:
     """Print, for each photo, the time after the network as a part of the network's."""
     found: list[tuple[float, str, float, float]] = []
@@ -352,12 +365,7 @@ def print_shares(folder: Path, scales: dict[str, float], fixed: float | None, ti
         except (OSError, PolypvisionError) as trouble:
             print(f"{name} left out: {trouble}", file=sys.stderr)
             continue
-        network = cost(lambda view=view: read_maps(view), times).processor  # type: ignore[misc]
-        maps = read_maps(view)
-        rest = cost(
-            lambda view=view, maps=maps: after_network(view, replace(maps)),  # type: ignore[misc]
-            times,
-        ).processor
+        network, rest = (one.processor for one in network_and_rest(view, times))
         found.append((rest / (network / CORES), name, network, rest))
     found.sort(reverse=True)
     print(f"\nafter the network, as a part of its time (limit {LIMIT_SHARE:.2f} on the worst)")
