@@ -34,14 +34,23 @@ def spread(
         Called with the number of items done.
     """
     results = []
-    for result in _each(work, items, jobs):
+    for result in spread_each(work, items, jobs=jobs):
         results.append(result)
         if show:
             show(len(results))
     return results
 
 
-def _each(work: Callable[[Item], Result], items: Sequence[Item], jobs: int) -> Iterator[Result]:
+def spread_each(
+    work: Callable[[Item], Result], items: Sequence[Item], *, jobs: int = 1
+) -> Iterator[Result]:
+    """Yield what ``work`` makes of each item, in the order of the items, as soon as it is there.
+
+    Parameters
+    ----------
+    work, items, jobs
+        As of `spread`.
+    """
     if jobs <= 1:
         yield from map(work, items)
         return

@@ -32,8 +32,13 @@ def free_bytes() -> int | None:
         return None
 
 
-def usual_jobs(n_photos: int) -> int:
-    """Return how many processes read so many photos soonest; 1 means none but this one."""
+def most_jobs() -> int:
+    """Return how many processes this computer has processors and memory for, 1 at least."""
     memory = free_bytes()
     room = processors() if memory is None else memory // PROCESS_BYTES
-    return max(1, min(processors(), room, n_photos // START_PHOTOS))
+    return max(1, min(processors(), room))
+
+
+def usual_jobs(n_photos: int) -> int:
+    """Return how many processes read so many photos soonest; 1 means none but this one."""
+    return max(1, min(most_jobs(), n_photos // START_PHOTOS))

@@ -42,6 +42,16 @@ JobsOption = Annotated[
         help="Processes that read; 1 starts none.",
     ),
 ]
+PlateJobsOption = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs",
+        metavar="N",
+        min=1,
+        show_default="as many as this computer has room for",
+        help="Processes that work out plates that have changed; 1 starts none.",
+    ),
+]
 JsonOption = Annotated[
     Path | None,
     typer.Option("--json", metavar="OUT", help="Write the result as JSON; - is the terminal."),
@@ -82,6 +92,13 @@ def opened(place: str | None, *, create: bool = False) -> "Logbook":
     from polypvision.store.logbook import open_logbook
 
     return open_logbook(place, create=create)
+
+
+def room_for(jobs: int | None) -> int:
+    """Return how many processes may work plates out: as many as asked for, or as have room."""
+    from polypvision.batch.limits import most_jobs
+
+    return most_jobs() if jobs is None else jobs
 
 
 def date_option(text: str | None) -> datetime | None:

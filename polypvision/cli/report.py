@@ -7,7 +7,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from polypvision.cli.common import LogbookOption, day_option, opened, progress_bar
+from polypvision.cli.common import (
+    LogbookOption,
+    PlateJobsOption,
+    day_option,
+    opened,
+    progress_bar,
+    room_for,
+)
 
 if TYPE_CHECKING:
     from polypvision.store.logbook import Logbook
@@ -32,6 +39,7 @@ def report(
             help="Day of the list of things to do, YYYY-MM-DD.",
         ),
     ] = None,
+    jobs: PlateJobsOption = None,
     logbook: LogbookOption = None,
 ) -> None:
     """Write a page per plate: latest photo with outlines, numbers, charts, film-strips; and today's
@@ -51,7 +59,7 @@ def report(
     day = day_option(on)
     with opened(logbook) as book:
         names = [plate_name(plate) for plate in plates or ()] or None
-        write_pages(book, names, out, pdf=pdf, on=day)
+        write_pages(book, names, out, pdf=pdf, on=day, jobs=jobs)
 
 
 def write_pages(
@@ -61,6 +69,7 @@ def write_pages(
     *,
     pdf: Path | None = None,
     on: date | None = None,
+    jobs: int | None = None,
     to_stderr: bool = False,
 ) -> None:
     """Write the pages of plates and say which to open."""
@@ -68,7 +77,13 @@ def write_pages(
 
     with progress_bar("Looking at plates") as progress:
         first, remarks = write_reports(
-            book, plates, out, on=on or day_option(None), pdf=pdf, progress=progress
+            book,
+            plates,
+            out,
+            on=on or day_option(None),
+            pdf=pdf,
+            jobs=room_for(jobs),
+            progress=progress,
         )
     for words in remarks:
         typer.echo(words, err=True)

@@ -9,11 +9,13 @@ import typer
 from polypvision.cli.common import (
     JsonOption,
     LogbookOption,
+    PlateJobsOption,
     check_above_zero,
     day_option,
     is_terminal,
     opened,
     progress_bar,
+    room_for,
     show_table,
     write_json,
 )
@@ -39,6 +41,7 @@ def outcomes(
         Literal["method", "line", "donor", "dip"],
         typer.Option(help="What to compare: ways of cutting, lines, donors, or dips."),
     ] = "method",
+    jobs: PlateJobsOption = None,
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
@@ -49,7 +52,7 @@ def outcomes(
     from polypvision.plates.room import compare_room, look_over
 
     with opened(logbook) as book, progress_bar("Looking at plates") as progress:
-        found = compare_room(look_over(book, progress=progress), by)
+        found = compare_room(look_over(book, jobs=room_for(jobs), progress=progress), by)
     write_json(
         json,
         {
@@ -112,6 +115,7 @@ def _group_record(group: "Group") -> dict[str, Any]:
 def plan(
     size_mm: _Size = _READY_MM,
     weeks: Annotated[int, typer.Option(min=1, max=52, help="How many weeks ahead.")] = 8,
+    jobs: PlateJobsOption = None,
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
@@ -120,13 +124,12 @@ def plan(
     Ready: wound closed, mouth formed, large enough, and alive. Losses are counted in; sales and
     pieces still to be cut are not.
     """
-    from polypvision.plates.room import forecast_record, foretell_room, look_over
+    from polypvision.plates.room import forecast_record, foretell_room
 
-    with opened(logbook) as book:
-        with progress_bar("Looking at plates") as progress:
-            look = look_over(book, size_mm=size_mm, progress=progress)
-        with progress_bar("Foretelling") as progress:
-            forecast = foretell_room(book, look, size_mm=size_mm, weeks=weeks, progress=progress)
+    with opened(logbook) as book, progress_bar("Foretelling") as progress:
+        forecast, _ = foretell_room(
+            book, size_mm=size_mm, weeks=weeks, jobs=room_for(jobs), progress=progress
+        )
     write_json(json, forecast_record(forecast))
     if is_terminal(json):
         return
@@ -184,6 +187,7 @@ def today(
     author: Annotated[
         str | None, typer.Option(metavar="NAME", show_default="your login", help="Who says so.")
     ] = None,
+    jobs: PlateJobsOption = None,
     json: JsonOption = None,
     logbook: LogbookOption = None,
 ) -> None:
@@ -209,7 +213,12 @@ def today(
     with opened(logbook) as book:
         with progress_bar("Looking at plates") as progress:
             tasks, later = tasks_of(
-                book, day, size_mm=size_mm, settings=settings, progress=progress
+                book,
+                day,
+                size_mm=size_mm,
+                settings=settings,
+                jobs=room_for(jobs),
+                progress=progress,
             )
         for key, is_done in ((done, True), (undo, False)):
             if key is not None:

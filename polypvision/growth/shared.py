@@ -310,11 +310,68 @@ class SharedGrowth:
         Two polyps depend on each other only through these: who counts how many of a plate are as
         large must go through them one by one.
         """
-        effects = self.effects
-        ahead = (days - effects.middle_day)[:, None]
-        level = effects.level[polyp] - self.level[None, :]
-        slope = effects.slope[polyp] - self.trend[None, :]
-        cov = effects.residual_var * effects.line_cov[polyp]
+        return self.nodes.reached(self.line(polyp), log_size, days, linear=linear)
+
+    @property
+    def nodes(self) -> "GrowthNodes":
+        """What all polyps may share."""
+        return GrowthNodes(
+            middle_day=self.effects.middle_day,
+            freedom=self.effects.freedom,
+            level=self.level,
+            trend=self.trend,
+            weight=self.weight,
+        )
+
+    def line(self, polyp: int) -> "GrowthLine":
+        """Return a polyp's own line."""
+        cov = self.effects.residual_var * self.effects.line_cov[polyp]
+        return GrowthLine(
+            level=float(self.effects.level[polyp]),
+            slope=float(self.effects.slope[polyp]),
+            level_var=float(cov[0, 0]),
+            both_cov=float(cov[0, 1]),
+            slope_var=float(cov[1, 1]),
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class GrowthLine:
+    """A polyp's ln of diameter as a line over days, with its variances."""
+
+    level: float
+    slope: float
+    level_var: float
+    both_cov: float
+    slope_var: float
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class GrowthNodes:
+    """What all polyps of a plate may share, and all that is needed to say when they reach a size.
+
+    Attributes
+    ----------
+    middle_day : float
+        Lines have their level there.
+    freedom : int
+        Degrees of freedom of the residual.
+    level, trend, weight : ndarray (k,) of float64
+        As of `SharedGrowth`.
+    """
+
+    middle_day: float
+    freedom: int
+    level: Floats
+    trend: Floats
+    weight: Floats
+
+    def reached(self, line: GrowthLine, log_size: float, days: Floats, *, linear: bool) -> Floats:
+        """Return the probability (m, nodes) that a polyp is as large on each day; see
+        `SharedGrowth.reached_by_node`."""
+        ahead = (days - self.middle_day)[:, None]
+        level = line.level - self.level[None, :]
+        slope = line.slope - self.trend[None, :]
         if linear:
             grown = 1 + slope * ahead
             alive = grown > 1e-6
@@ -323,8 +380,9 @@ class SharedGrowth:
         else:
             alive = np.ones((len(days), slope.shape[1]), np.bool_)
             expected, turn = level + slope * ahead, ahead
-        error = np.sqrt(np.maximum(cov[0, 0] + 2 * turn * cov[0, 1] + turn**2 * cov[1, 1], 1e-18))
-        chance = special.stdtr(effects.freedom, (expected - log_size) / error)
+        var = line.level_var + 2 * turn * line.both_cov + turn**2 * line.slope_var
+        error = np.sqrt(np.maximum(var, 1e-18))
+        chance = special.stdtr(self.freedom, (expected - log_size) / error)
         return np.where(alive, chance, 0.0)
 
 

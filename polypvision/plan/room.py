@@ -8,9 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.events import CutMethod
+from polypvision.growth import GrowthLine
 from polypvision.outcomes import Span
+from polypvision.plan.glances import PlateGlance, glance_at
 from polypvision.plan.laws import N_WORLDS, LagLaw, learn_lag
-from polypvision.plan.losses import NO_LOSSES, LossRates, LossRecord, learn_losses, losses_of
+from polypvision.plan.losses import NO_LOSSES, LossRates, LossRecord, learn_losses
+from polypvision.plan.outlook import DayTable, Known, PieceOutlook, PlateOutlook, outlook_of
 from polypvision.plan.plate import PlateState
 from polypvision.plan.stock import (
     READY_MM,
@@ -19,7 +22,7 @@ from polypvision.plan.stock import (
     StockForecast,
     StockTally,
     certain,
-    from_forecast,
+    never,
     ready_chances,
     with_mouth_after,
     with_mouth_since,
@@ -64,46 +67,6 @@ class RoomForecast:
     record: LossRecord
 
 
-@dataclass(frozen=True, kw_only=True)
-class PlateGlance:
-    """What must be known of all plates before the stock of the first can be foretold.
-
-    Attributes
-    ----------
-    plate, line : str
-    n_living : int
-    last_photo : datetime
-    closings : tuple of (cut method or None, Span, Span)
-        Of each piece: when its wound was closed, and when it had a mouth.
-    losses : LossRecord
-    """
-
-    plate: str
-    line: str
-    n_living: int
-    last_photo: datetime
-    closings: tuple[tuple[CutMethod | None, Span, Span], ...]
-    losses: LossRecord
-
-
-def glance_at(state: PlateState) -> PlateGlance | None:
-    """Return what the forecast of a room needs of a plate at first; None if it has no photo."""
-    if not state.tracks.photos:
-        return None
-    return PlateGlance(
-        plate=state.plate,
-        line=state.line,
-        n_living=len(state.living),
-        last_photo=state.tracks.photos[-1].taken_at,
-        closings=tuple(
-            (piece.method, piece.sealed, piece.mouth)
-            for piece in state.pieces
-            if piece.sealed is not None and piece.mouth is not None
-        ),
-        losses=losses_of(state.tracks, state.courses),
-    )
-
-
 def learn_habits(plates: Sequence[PlateGlance], rng: np.random.Generator) -> Habits:
     """Return what the pieces of these plates usually do."""
     seen: dict[CutMethod | None, list[tuple[Span, Span]]] = {None: []}
@@ -119,53 +82,47 @@ def learn_habits(plates: Sequence[PlateGlance], rng: np.random.Generator) -> Hab
     )
 
 
-def _sealed(state: PlateState, name: str) -> Chance:
-    if not state.course(name).wounded:
+def _chance(table: DayTable | Known, seen_day: float) -> Chance:
+    """Return a forecast as chances by days ahead of the day on which the piece was last seen."""
+    if table == "certain":
         return certain
-    forecast = state.closures.get(name)
-    if forecast is None:
-        return _never
-    return from_forecast(forecast, state.tracks.individual(name).last.day)
+    if isinstance(table, str):
+        return never
+    return lambda days: table.by(seen_day + days)[None, :]
 
 
-def _whole(state: PlateState, name: str, habits: Habits) -> Chance:
-    sealed, last = _sealed(state, name), state.tracks.individual(name).last
-    piece = state.piece(name)
-    if piece is None or piece.mouth is None or state.has_mouth(name, last.day):
+def _whole(piece: PieceOutlook, sealed: Chance, habits: Habits) -> Chance:
+    growing = piece.growing
+    if growing is None:
         return sealed
-    law = habits.mouth.get(piece.method, habits.mouth[None])
-    if sealed is not certain or piece.sealed is None or not piece.sealed.happened:
+    law = habits.mouth.get(growing.method, habits.mouth[None])
+    if sealed is not certain or growing.sealed is None or not growing.sealed.happened:
         return with_mouth_after(sealed, law)
-    closed = (piece.sealed.low + piece.sealed.high) / 2
+    closed = (growing.sealed.low + growing.sealed.high) / 2
     return with_mouth_since(
-        piece.followed_days - closed, piece.followed_days - piece.mouth.low, law
+        growing.followed_days - closed, growing.followed_days - growing.mouth.low, law
     )
 
 
-def _nodes(state: PlateState, rng: np.random.Generator) -> NDArray[np.intp]:
+def _nodes(outlook: PlateOutlook, rng: np.random.Generator) -> NDArray[np.intp]:
     """Return which of the ways its polyps may have been open together holds in each world."""
-    shared = state.growth.shared
+    shared = outlook.shared
     if shared is None:
         return np.zeros(N_WORLDS, dtype=np.intp)
     return rng.choice(len(shared.weight), size=N_WORLDS, p=shared.weight)
 
 
-def _large(state: PlateState, name: str, nodes: NDArray[np.intp]) -> Chance:
-    last = state.tracks.individual(name).last
-    size = state.sizes.get(name)
-    if size is None:
-        return certain if last.polyp.diameter_mm >= state.size_mm else _never
-    shared = state.growth.shared
-    polyp = [one.name for one in state.growth.individuals].index(name)
-    flat = size.probability[0] == size.probability[-1]
-    if flat or shared is None or not np.isfinite(shared.effects.slope[polyp]):
-        return from_forecast(size, last.day)
+def _large(outlook: PlateOutlook, piece: PieceOutlook, nodes: NDArray[np.intp]) -> Chance:
+    shared, line = outlook.shared, piece.large
+    if shared is None or not isinstance(line, GrowthLine):
+        assert not isinstance(line, GrowthLine), "a line hangs on what its plate shares"
+        return _chance(line, piece.seen_day)
 
     def chance(days: NDArray[np.float64]) -> NDArray[np.float64]:
         # All of a plate look small together on a photo of contracted discs, so how many are large
         # enough is far less sure than their own errors would make it.
         forms = [
-            shared.reached_by_node(polyp, np.log(state.size_mm), last.day + days, linear=linear)
+            shared.reached(line, np.log(outlook.size_mm), piece.seen_day + days, linear=linear)
             for linear in (False, True)
         ]
         by_node = np.maximum.accumulate(np.mean(forms, axis=0), axis=0)
@@ -175,31 +132,26 @@ def _large(state: PlateState, name: str, nodes: NDArray[np.intp]) -> Chance:
 
 
 def prospects_of(
-    state: PlateState, habits: Habits, rng: np.random.Generator
+    outlook: PlateOutlook, habits: Habits, rng: np.random.Generator
 ) -> tuple[Prospect, ...]:
     """Return what is still to come of every living polyp of a plate, by name."""
+    nodes = _nodes(outlook, rng)
     found = []
-    nodes = _nodes(state, rng)
-    for name in state.living:
-        last = state.tracks.individual(name).last
+    for piece in outlook.pieces:
+        sealed = _chance(piece.sealed, piece.seen_day)
         found.append(
             Prospect(
-                plate=state.plate,
-                line=state.line,
-                name=name,
-                seen_at=last.taken_at,
-                sealed=_sealed(state, name),
-                whole=_whole(state, name, habits),
-                large=_large(state, name, nodes),
-                ready_now=state.ready(name),
+                plate=outlook.plate,
+                line=outlook.line,
+                name=piece.name,
+                seen_at=piece.seen_at,
+                sealed=sealed,
+                whole=_whole(piece, sealed, habits),
+                large=_large(outlook, piece, nodes),
+                ready_now=piece.ready_now,
             )
         )
     return tuple(found)
-
-
-def _never(days: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Without a forecast of its size a small one is not counted on."""
-    return np.zeros((1, len(days)))
 
 
 class RoomTally:
@@ -208,7 +160,7 @@ class RoomTally:
     Parameters
     ----------
     plates : sequence of PlateGlance
-        All of them.
+        All of them; those without photos have no stock, and are not to be added.
     dates : sequence of datetime
         Increasing.
     size_mm : float
@@ -239,7 +191,8 @@ class RoomTally:
         self._losses = self._habits.losses if losses else NO_LOSSES
         self._dates = dates
         self._size_mm = size_mm
-        self.order = tuple(one.plate for one in sorted(plates, key=lambda one: one.line))
+        with_photos = [one for one in plates if one.last_photo is not None]
+        self.order = tuple(one.plate for one in sorted(with_photos, key=lambda one: one.line))
         self._living: dict[str, int] = {}
         for one in plates:
             self._living[one.line] = self._living.get(one.line, 0) + one.n_living
@@ -251,19 +204,19 @@ class RoomTally:
     def _stock(self, expected: int) -> StockTally:
         return StockTally(self._dates, expected=expected, size_mm=self._size_mm)
 
-    def add(self, state: PlateState) -> StockForecast:
-        """Add a plate with its forecasts, and return its own stock forecast."""
-        if state.line != self._line:
+    def add(self, outlook: PlateOutlook) -> StockForecast:
+        """Add a plate, and return its own stock forecast."""
+        if outlook.line != self._line:
             self._end_line()
-            self._line = state.line
-            self._of_line = self._stock(self._living.get(state.line, 0))
-        prospects = prospects_of(state, self._habits, self._rng)
+            self._line = outlook.line
+            self._of_line = self._stock(self._living.get(outlook.line, 0))
+        prospects = prospects_of(outlook, self._habits, self._rng)
         chances = ready_chances(prospects, self._dates, self._losses)
         own = self._stock(len(prospects))
         for tally in (own, self._of_line, self._whole):
             tally.add(prospects, chances)
-        self._plates[state.plate] = own.forecast(state.plate)
-        return self._plates[state.plate]
+        self._plates[outlook.plate] = own.forecast(outlook.plate)
+        return self._plates[outlook.plate]
 
     def _end_line(self) -> None:
         if self._line:
@@ -299,9 +252,10 @@ def room_forecast(
     dates, size_mm, rng, losses
         As of `RoomTally`, which needs not all plates at once.
     """
-    glances = [one for one in map(glance_at, plates) if one is not None]
-    tally = RoomTally(glances, dates, size_mm=size_mm, rng=rng, losses=losses)
+    tally = RoomTally(
+        [glance_at(one) for one in plates], dates, size_mm=size_mm, rng=rng, losses=losses
+    )
     states = {state.plate: state for state in plates}
     for name in tally.order:
-        tally.add(states[name])
+        tally.add(outlook_of(states[name]))
     return tally.forecast()

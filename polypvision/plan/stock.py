@@ -7,7 +7,6 @@ from datetime import datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.forecasts import DayForecast
 from polypvision.plan.counts import CountTally, interval
 from polypvision.plan.laws import LagLaw
 from polypvision.plan.losses import LossRates
@@ -98,20 +97,9 @@ def certain(days: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.ones((1, len(days)))
 
 
-def from_forecast(forecast: DayForecast, seen_day: float) -> Chance:
-    """Return a forecast as chances by days ahead.
-
-    Parameters
-    ----------
-    forecast : DayForecast
-    seen_day : float
-        Day of the plate on which the piece was last seen.
-    """
-
-    def chance(days: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.array([[forecast.probability_by(seen_day + float(day)) for day in days]])
-
-    return chance
+def never(days: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the chance of what is not counted on: 0."""
+    return np.zeros((1, len(days)))
 
 
 def with_mouth_after(sealed: Chance, law: LagLaw) -> Chance:

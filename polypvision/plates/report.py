@@ -14,15 +14,10 @@ from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.plan import PlateState, StockForecast
 from polypvision.plates.done import split_done
 from polypvision.plates.dues import today
+from polypvision.plates.kept import Progress
+from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import list_plates, one_plate
-from polypvision.plates.room import (
-    KnownPlate,
-    Progress,
-    compare_room,
-    foretell_room,
-    known_plate,
-    look_over,
-)
+from polypvision.plates.room import compare_room, foretell_room
 from polypvision.plates.show import photo_pixels
 from polypvision.reading import PlateReading, Points
 from polypvision.reports import (
@@ -64,6 +59,7 @@ def write_reports(
     *,
     on: date,
     pdf: Path | None = None,
+    jobs: int = 1,
     progress: Progress | None = None,
 ) -> tuple[Path, list[str]]:
     """Write the pages of plates, their charts as PNG and SVG, today's list and a list of plates.
@@ -81,6 +77,8 @@ def write_reports(
         The day of the list of things to do.
     pdf : Path, optional
         Where to write the report to print.
+    jobs : int
+        Processes that work plates out.
     progress : callable, optional
         Told of each plate, once for each look at all of them.
 
@@ -104,19 +102,15 @@ def write_reports(
     if folder is not None:
         make_folder(folder)
     # All plates, also where pages of some are wished: they tell what pieces of this room do.
-    look = look_over(logbook, progress=progress)
+    forecast, look = foretell_room(logbook, jobs=jobs, progress=progress)
+    stocks = {stock.name: stock for stock in forecast.plates}  # Of those with photos.
     sheets = _Sheets(folder, printed=pdf is not None)
-    wanted = set(names)
-
-    def add(known: KnownPlate, stock: StockForecast) -> None:
-        if known.facts.plate in wanted:
-            sheets.add(known, stock)
-
-    forecast = foretell_room(logbook, look, each=add, progress=progress)
-    for name in sorted(wanted - sheets.remarks.keys()):
-        sheets.add(known_plate(logbook, name), None)  # Not one photo of it so far.
+    for done, name in enumerate(names):
+        if progress is not None:
+            progress(done, len(names), name)
+        sheets.add(known_plate(logbook, name), stocks.get(name))
     outcomes = compare_room(look)
-    tasks, later = today(logbook, on, progress=progress)
+    tasks, later = today(logbook, on, jobs=jobs, progress=progress)
     tasks, _ = split_done(logbook, tasks)
     charts = {"stock": stock_chart(stocks_to_show(forecast))}
     if outcomes.comparison.groups:

@@ -1,8 +1,8 @@
 """All plates of the logbook together: outcomes and the stock to come."""
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from datetime import date, datetime
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 from polypvision.events import LogEntry
@@ -20,153 +20,64 @@ from polypvision.plan import (
     READY_MM,
     WEEKS,
     PlateGlance,
-    PlateState,
     RoomForecast,
     RoomTally,
-    StockForecast,
-    foretold,
-    glance_at,
-    plate_state,
+    glance_from_record,
+    outlook_from_record,
     week_dates,
 )
-from polypvision.plates.corrected import corrected_photos, follow
-from polypvision.plates.log import names_of_plates
-from polypvision.store.entries import entries_of
-from polypvision.store.facts import PlateFacts, facts_of
+from polypvision.plates.kept import KeptPlates, Progress
 from polypvision.store.logbook import Logbook
-from polypvision.store.readings import StoredPhoto
-from polypvision.store.stamps import plate_stamp
 from polypvision.today import Task
-
-_HELD = 32
-"""Plates that are kept in memory between two looks at a room; each takes some megabytes."""
-Progress = Callable[[int, int, str], None]
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class KnownPlate:
-    """A plate as it was known on a day.
-
-    Attributes
-    ----------
-    facts : PlateFacts
-    photos : tuple of StoredPhoto
-        In date order, their readings as people corrected them.
-    state : PlateState
-    later : int
-        Photos left out because they are dated later.
-    mark : str
-        Of the state of the logbook in which it was known; see `store.stamps`.
-    """
-
-    facts: PlateFacts
-    photos: tuple[StoredPhoto, ...]
-    state: PlateState
-    later: int = 0
-    mark: str = ""
-
-
-def known_plate(
-    logbook: Logbook,
-    plate: str,
-    *,
-    on: date | None = None,
-    size_mm: float = READY_MM,
-    foretell: bool = True,
-) -> KnownPlate:
-    """Return one plate as it was known on a day.
-
-    Parameters
-    ----------
-    logbook : Logbook
-    plate : str
-    on : date or None
-        Photos and lines of the log from later are left out; None takes all.
-    size_mm : float
-    foretell : bool
-        As in `plan.plate_state`.
-
-    Raises
-    ------
-    PlateUnknown
-    """
-    with logbook.reading() as connection:
-        facts, mark = facts_of(connection, plate), plate_stamp(connection, plate)
-        photos = corrected_photos(connection, plate)
-        log = entries_of(connection, plate)
-    n_all = len(photos)
-    if on is not None:
-        photos = [one for one in photos if (at := one.reading.taken_at) and at.date() <= on]
-        log = [entry for entry in log if entry.at.date() <= on]
-    tracks, log = follow(photos, log, normal_mouths=facts.normal_mouths)
-    state = plate_state(
-        tracks, log, plate=facts.plate, line=facts.line, size_mm=size_mm, foretell=foretell
-    )
-    return KnownPlate(
-        facts=facts,
-        photos=tuple(one.photo for one in photos),
-        state=state,
-        later=n_all - len(photos),
-        mark=mark,
-    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RoomLook:
-    """What a first look at all plates of a room leaves: little of each, and the first few whole.
+    """What a look at all plates of a room leaves: little of each.
 
     Attributes
     ----------
     glances : tuple of PlateGlance
-        Of plates with photos, in the order of their names.
-    pieces : tuple of Piece
-    log : tuple of LogEntry
-    remarks : tuple of str
-        What the log leaves open, and what to do.
-    held : mapping of str to KnownPlate
-        Without forecasts; at most `_HELD`, so that small rooms are worked out once.
+        In the order of their names.
     """
 
     glances: tuple[PlateGlance, ...]
-    pieces: tuple[Piece, ...]
-    log: tuple[LogEntry, ...]
-    remarks: tuple[str, ...]
-    held: Mapping[str, KnownPlate]
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """All cut pieces."""
+        return tuple(piece for one in self.glances for piece in one.pieces)
+
+    @property
+    def log(self) -> tuple[LogEntry, ...]:
+        """All lines of the log."""
+        return tuple(entry for one in self.glances for entry in one.log)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What the log leaves open, and what to do."""
+        return tuple(words for one in self.glances for words in one.remarks)
 
 
-def look_over(
-    logbook: Logbook, *, size_mm: float = READY_MM, progress: Progress | None = None
-) -> RoomLook:
-    """Look at all plates, one after the other.
+def look_over(logbook: Logbook, *, jobs: int = 1, progress: Progress | None = None) -> RoomLook:
+    """Look at all plates; only those that have changed are worked out.
 
     Parameters
     ----------
     logbook : Logbook
-    size_mm : float
+    jobs : int
+        Processes that work plates out.
     progress : callable, optional
-        Told of each plate: how many are done, of how many, and its name.
+        As of `KeptPlates.work_out`.
     """
-    names = names_of_plates(logbook)
-    glances: list[PlateGlance] = []
-    pieces: list[Piece] = []
-    log: list[LogEntry] = []
-    remarks: list[str] = []
-    held: dict[str, KnownPlate] = {}
-    for done, name in enumerate(names):
-        if progress is not None:
-            progress(done, len(names), name)
-        known = known_plate(logbook, name, size_mm=size_mm, foretell=False)
-        glance = glance_at(known.state)
-        glances += [] if glance is None else [glance]
-        pieces += known.state.pieces
-        log += known.state.log
-        remarks += known.state.remarks
-        if len(held) < _HELD:
-            held[name] = known
-    return RoomLook(
-        glances=tuple(glances), pieces=tuple(pieces), log=tuple(log), remarks=tuple(remarks),
-        held=held,
-    )  # fmt: skip
+    kept = KeptPlates(logbook, jobs=jobs)
+    kept.work_out("glance", progress=progress)
+    return _looked(kept)
+
+
+def _looked(kept: KeptPlates) -> RoomLook:
+    found = kept.each("glance")
+    return RoomLook(glances=tuple(glance_from_record(plate, body) for plate, body in found))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -203,41 +114,36 @@ def compare_room(look: RoomLook, by: By = "method") -> RoomOutcomes:
 
 def foretell_room(
     logbook: Logbook,
-    look: RoomLook,
     *,
     size_mm: float = READY_MM,
     weeks: int = WEEKS,
-    each: Callable[[KnownPlate, StockForecast], None] | None = None,
+    jobs: int = 1,
     progress: Progress | None = None,
-) -> RoomForecast:
-    """Return the stock to come, by weeks from the latest photo on.
+) -> tuple[RoomForecast, RoomLook]:
+    """Return the stock to come, by weeks from the latest photo on, and what was seen for it.
 
     Parameters
     ----------
     logbook : Logbook
-    look : RoomLook
-        Of the same logbook, and for the same size.
     size_mm : float
+        The diameter from which on a piece is large enough.
     weeks : int
-    each : callable, optional
-        Given every plate with photos, with its forecasts, and its stock; line by line.
+    jobs : int
+        Processes that work plates out.
     progress : callable, optional
-        As of `look_over`.
+        As of `KeptPlates.work_out`, and once more told of every plate that is added up.
     """
-    last = max((one.last_photo for one in look.glances), key=_wall_clock, default=None)
+    kept = KeptPlates(logbook, size_mm=size_mm, jobs=jobs)
+    kept.work_out("outlook", progress=progress)
+    look = _looked(kept)
+    photos = [one.last_photo for one in look.glances if one.last_photo is not None]
+    last = max(photos, key=_wall_clock, default=None)
     tally = RoomTally(look.glances, week_dates(last, weeks) if last else (), size_mm=size_mm)
-    for done, name in enumerate(tally.order):
+    for done, (plate, body) in enumerate(kept.each("outlook", tally.order)):
         if progress is not None:
-            progress(done, len(tally.order), name)
-        if name in look.held:
-            known = look.held[name]
-            known = replace(known, state=foretold(known.state))
-        else:
-            known = known_plate(logbook, name, size_mm=size_mm)
-        stock = tally.add(known.state)
-        if each is not None:
-            each(known, stock)
-    return tally.forecast()
+            progress(done, len(tally.order), plate)
+        tally.add(outlook_from_record(plate, body))
+    return tally.forecast(), look
 
 
 def _wall_clock(at: datetime) -> datetime:

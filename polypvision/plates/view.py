@@ -13,8 +13,8 @@ from polypvision.healing import WoundCourse
 from polypvision.plan import PlateState
 from polypvision.plates.correct import machine_against_people
 from polypvision.plates.dues import dues_of, tasks_on
+from polypvision.plates.known import known_plate
 from polypvision.plates.log import some_plates
-from polypvision.plates.room import known_plate
 from polypvision.reports import (
     FORETOLD,
     PlatePage,

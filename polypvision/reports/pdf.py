@@ -46,6 +46,8 @@ Rgb = NDArray[np.uint8]
 _MARGIN = 18 * mm
 _WIDTH = A4[0] - 2 * _MARGIN
 _HEIGHT = A4[1] - 2 * _MARGIN - 6 * mm
+_CELL_PADDING = 3
+"""Above and below what stands in a table, in points, where nothing else is said."""
 _CHART_DPI = 220
 _FONT, _BOLD = "DejaVu", "DejaVu-Bold"
 
@@ -166,7 +168,7 @@ def _drawn(figures: Sequence[Figure]) -> list[bytes]:
 def _charts(charts: Sequence[bytes]) -> list[Flowable]:
     """Return the charts two to a row, each as wide as half the page."""
     half = _WIDTH / 2 - 3 * mm
-    images = [_picture(one, half, _HEIGHT) for one in charts]
+    images = [_picture(one, half, _HEIGHT - 2 * _CELL_PADDING) for one in charts]
     rows: list[Flowable] = []
     for n in range(0, len(images), 2):
         pair = images[n : n + 2]

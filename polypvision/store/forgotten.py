@@ -14,7 +14,7 @@ from polypvision.store.schema import (
     mouths,
     photo_names,
     photos,
-    plate_dues,
+    plate_kept,
     plates,
     polyps,
 )
@@ -216,7 +216,7 @@ def _purge_plate(connection: sa.Connection, one: Forgotten) -> None:
         for table in _WITH_PLATE
     ]
     if not any(left):  # What was forgotten later stays for its own 30 days, and holds its plate.
-        for table in (plate_dues, plates):
+        for table in (plate_kept, plates):
             connection.execute(sa.delete(table).where(table.c.plate == one.name))
 
 

@@ -60,6 +60,13 @@ class Logbook:
         """Whether it lies on a database server."""
         return self.engine.dialect.name != "sqlite"
 
+    @property
+    def address(self) -> str:
+        """What `open_logbook` opens it again with; of a server with its password, so not shown."""
+        if not self.on_server:
+            return self.place
+        return self.engine.url.render_as_string(hide_password=False)
+
     def write(self, work: Callable[[sa.Connection], Result]) -> Result:
         """Do work in one transaction, and return what it returns: all of it is kept, or nothing.
 

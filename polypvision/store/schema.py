@@ -29,11 +29,12 @@ plates = sa.Table(
     sa.Column("mark", sa.Text, nullable=False, server_default=""),
 )
 
-plate_dues = sa.Table(
-    "plate_dues",
+plate_kept = sa.Table(
+    "plate_kept",
     metadata,
     # No record: it goes with its plate.
     sa.Column("plate", _Key, sa.ForeignKey("plates.plate", ondelete="CASCADE"), primary_key=True),
+    sa.Column("kind", sa.Text, primary_key=True),  # of what was worked out
     sa.Column("size_mm", sa.Float, primary_key=True),
     sa.Column("mark", sa.Text, nullable=False),  # of the plate, and of who worked it out
     sa.Column("body", sa.JSON, nullable=False),

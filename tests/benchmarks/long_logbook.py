@@ -37,15 +37,15 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from long_logbooks import EVERY_DAYS, FIRST, N_VARIANTS, bytes_per_photo, fill_long, plate_name
 from starlette.testclient import TestClient
 
-from polypvision import __version__
 from polypvision.events import LogEntry
 from polypvision.plan import READY_MM
 from polypvision.plates.corrected import corrected_photos
 from polypvision.plates.dues import today
+from polypvision.plates.kept import state_mark
+from polypvision.plates.known import known_plate
 from polypvision.plates.log import list_plates, note
-from polypvision.plates.room import known_plate
 from polypvision.plates.view import PlateViews
-from polypvision.store.dues import KeptDue, keep_dues, kept_dues
+from polypvision.store.kept import Kept, keep, kept_of
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.stamps import plate_marks, plate_stamp
 from polypvision.web.app import make_app
@@ -137,15 +137,15 @@ def measured(books: dict[int, Logbook], folder: Path) -> dict[str, dict[int, Too
 def put_down_dues(small: Logbook, large: Logbook) -> None:
     """Put down for all plates what was worked out of those few that they are like."""
     with small.reading() as connection:
-        known = kept_dues(connection, READY_MM)
+        known = {one.plate: one.body for one in kept_of(connection, "due", READY_MM)}
+    bodies = [known[plate_name(variant)] for variant in range(N_VARIANTS)]
     with large.writing() as connection:
         marks = plate_marks(connection)
-        bodies = [known[plate_name(variant)].body for variant in range(N_VARIANTS)]
         dues = [
-            KeptDue(plate=plate, mark=f"{mark} {__version__}", body=bodies[n % N_VARIANTS])
+            Kept(plate=plate, kind="due", mark=state_mark(mark), body=bodies[n % N_VARIANTS])
             for n, (plate, mark) in enumerate(sorted(marks.items()))
         ]
-        keep_dues(connection, READY_MM, dues)
+        keep(connection, READY_MM, dues, usual_mm=READY_MM)
 
 
 def todays(book: Logbook) -> tuple[float, float]:

@@ -298,7 +298,7 @@ def test_an_older_logbook_takes_corrections(tmp_path: Path) -> None:
             # Nor had its tables what later steps added.
             connection.exec_driver_sql("DROP TABLE corrections")
             connection.exec_driver_sql("DROP TABLE ticks")
-            connection.exec_driver_sql("DROP TABLE plate_dues")
+            connection.exec_driver_sql("DROP TABLE plate_kept")
             for index in ("ix_photos_read", "ix_photos_refused", "ix_photo_names_path"):
                 connection.exec_driver_sql(f"DROP INDEX {index}")
             for column in ("disc_height_mm", "water_depth_mm", "mark"):

@@ -13,8 +13,8 @@ from made_pieces import cut, plate_of
 from polypvision.errors import LogbookError
 from polypvision.events import LogEntry
 from polypvision.plates.dues import Dues, dues_of, tasks_on, today
+from polypvision.plates.known import known_plate
 from polypvision.plates.log import note
-from polypvision.plates.room import known_plate
 from polypvision.reading import PhotoFacts, Refusal
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
@@ -57,7 +57,7 @@ def worked_out(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         found.append(plate)
         return known_plate(logbook, plate, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr("polypvision.plates.dues.known_plate", counting)
+    monkeypatch.setattr("polypvision.plates.kept.known_plate", counting)
     return found
 
 

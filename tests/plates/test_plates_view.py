@@ -10,8 +10,8 @@ from made_pieces import cut, plate_of
 
 from polypvision.events import LogEntry
 from polypvision.plates.dues import today
+from polypvision.plates.known import known_plate
 from polypvision.plates.log import note
-from polypvision.plates.room import known_plate
 from polypvision.plates.view import PlateView, PlateViews
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo

@@ -15,8 +15,8 @@ from long_logbooks import EVERY_DAYS, FIRST, fill_long, photo_hash, plate_name
 from polypvision.errors import PlateUnknown
 from polypvision.events import LogEntry
 from polypvision.plates.corrected import corrected_photos
+from polypvision.plates.known import known_plate
 from polypvision.plates.log import list_plates, note, one_plate, some_plates
-from polypvision.plates.room import known_plate
 from polypvision.store.corrections import photo_named
 from polypvision.store.facts import facts_of
 from polypvision.store.logbook import Logbook, open_logbook

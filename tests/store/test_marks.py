@@ -12,9 +12,9 @@ from time_builders import make_polyp, make_reading
 from polypvision.events import LogEntry
 from polypvision.plates.correct import correct_photos
 from polypvision.reading import Refusal
-from polypvision.store.dues import KeptDue, keep_dues, kept_dues
 from polypvision.store.entries import add_entry, add_missing
 from polypvision.store.facts import PlateFacts, set_facts
+from polypvision.store.kept import Kept, KeptKind, keep, kept_marks, kept_of
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import save_photo
 from polypvision.store.schema import plates
@@ -93,7 +93,41 @@ def test_a_refused_photo_changes_the_whole(book: Logbook) -> None:
 def test_what_was_worked_out_of_a_plate_goes_with_it(book: Logbook) -> None:
     with book.writing() as connection:
         set_facts(connection, PlateFacts(plate="0099"))
-        keep_dues(connection, 20.0, [KeptDue(plate="0099", mark="x", body={"tasks": []})])
-        assert set(kept_dues(connection, 20.0)) == {"0099"}
+        keep(connection, 20.0, [kept("0099", "due")], usual_mm=20.0)
+        assert kept_marks(connection, "due", 20.0) == {"0099": "x"}
         connection.execute(sa.delete(plates).where(plates.c.plate == "0099"))
-        assert kept_dues(connection, 20.0) == {}
+        assert kept_marks(connection, "due", 20.0) == {}
+
+
+def kept(plate: str, kind: KeptKind, mark: str = "x") -> Kept:
+    return Kept(plate=plate, kind=kind, mark=mark, body={"of": plate})
+
+
+def test_of_many_plates_those_asked_for_are_looked_up_a_few_at_a_time(book: Logbook) -> None:
+    names = [f"{n:04d}" for n in range(100, 350)]
+    with book.writing() as connection:
+        for name in names:
+            set_facts(connection, PlateFacts(plate=name))
+        keep(connection, 20.0, [kept(name, "glance") for name in names], usual_mm=20.0)
+        keep(connection, 20.0, [kept(names[0], "glance", "y")], usual_mm=20.0)
+        asked = names[:230]
+        found = {one.plate: one for one in kept_of(connection, "glance", 20.0, asked)}
+        assert sorted(found) == asked
+        assert {name: one.body["of"] for name, one in found.items()} == {n: n for n in asked}
+        assert [one.mark for one in found.values()].count("y") == 1
+        assert len(list(kept_of(connection, "glance", 20.0))) == len(names)
+        assert list(kept_of(connection, "due", 20.0)) == []
+
+
+def test_of_outlooks_only_the_usual_size_and_the_last_other_one_are_kept(book: Logbook) -> None:
+    with book.writing() as connection:
+        for size_mm in (20.0, 25.0, 30.0):
+            for plate in ("0042", "0007"):
+                both = [kept(plate, "outlook"), kept(plate, "due")]
+                keep(connection, size_mm, both, usual_mm=20.0)
+        sizes = {
+            size_mm: sorted(kept_marks(connection, "outlook", size_mm))
+            for size_mm in (20.0, 25.0, 30.0)
+        }
+        assert sizes == {20.0: ["0007", "0042"], 25.0: [], 30.0: ["0007", "0042"]}
+        assert len(kept_marks(connection, "due", 25.0)) == 2

@@ -69,6 +69,8 @@ def test_an_older_logbook_is_brought_up_to_date(step: str, tmp_path: Path) -> No
         assert len(tracks_of(book, "0042").individuals) == 2
     after = rows(place)
     for table, old in before.items():
+        if table == "plate_dues":
+            continue  # No record: what is worked out goes into another table since.
         kept = [{key: row[key] for key in old[0]} for row in after[table]] if old else after[table]
         assert kept == old
     made = copies_in(tmp_path)
