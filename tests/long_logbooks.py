@@ -12,10 +12,13 @@ import sqlalchemy as sa
 from time_builders import grid, make_polyp, make_reading
 
 from polypvision import __version__
+from polypvision.plan import READY_MM
+from polypvision.plates.kept import state_mark
 from polypvision.reading import Polyp, to_record
+from polypvision.store.kept import Kept, KeptKind, keep, kept_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.schema import log_entries, mouths, photo_names, photos, plates, polyps
-from polypvision.store.stamps import new_mark
+from polypvision.store.stamps import new_mark, plate_marks
 
 EVERY_DAYS = 7
 N_POINTS = 16
@@ -118,3 +121,33 @@ def fill_long(
 def bytes_per_photo(n_polyps: int = 15) -> int:
     """Return how long the record of one of these photos is as text."""
     return len(json.dumps(_records(1, n_polyps)[0][0]))
+
+
+def put_down_kept(small: Logbook, large: Logbook) -> None:
+    """Keep for all plates what was worked out of those few in the small logbook that they are like.
+
+    Working out 10,000 plates takes hours, and each takes what one takes.
+    """
+    sizes: dict[KeptKind, float] = {"due": READY_MM, "glance": 0.0, "outlook": READY_MM}
+    with large.reading() as connection:
+        marks = sorted(plate_marks(connection).items())
+    for kind, size_mm in sizes.items():
+        with small.reading() as connection:
+            known = {one.plate: one.body for one in kept_of(connection, kind, size_mm)}
+        for begin in range(0, len(marks), _TOGETHER):
+            rows = [
+                Kept(plate=plate, kind=kind, mark=state_mark(mark), body=_like(known, number))
+                for number, (plate, mark) in enumerate(marks[begin : begin + _TOGETHER], begin)
+                if known
+            ]
+            with large.writing() as connection:
+                keep(connection, size_mm, rows, usual_mm=READY_MM)
+
+
+def _like(known: Mapping[str, Any], number: int) -> dict[str, Any]:
+    """Return what is kept of a plate's like under its own name and line."""
+    like = number % N_VARIANTS
+    text = json.dumps(known[plate_name(like)])
+    text = text.replace(f'"{plate_name(like)}"', f'"{plate_name(number)}"')
+    found: dict[str, Any] = json.loads(text.replace(f'"line {like}"', f'"line {number % 12}"'))
+    return found

@@ -95,13 +95,15 @@ class CountTally:
 def _number_law(chances: Floats) -> Floats:
     """Return the law (worlds, days, pieces + 1) of the number, one piece after the other."""
     n, worlds, days = chances.shape
-    law = np.zeros((worlds, days, n + 1))
-    law[:, :, 0] = 1.0
+    # Numbers come first while it is worked out: then each step goes through long rows in order.
+    law = np.zeros((n + 1, worlds, days))
+    law[0] = 1.0
+    moved = np.empty((n, worlds, days))
     for number, piece in enumerate(chances, 1):
-        yes = piece[:, :, None]
-        law[:, :, 1 : number + 1] = law[:, :, 1 : number + 1] * (1 - yes) + law[:, :, :number] * yes
-        law[:, :, 0] *= 1 - piece
-    return law
+        np.multiply(law[:number], piece, out=moved[:number])
+        law[:number] *= 1 - piece
+        law[1 : number + 1] += moved[:number]
+    return np.ascontiguousarray(law.transpose(1, 2, 0))
 
 
 def count_law(chances: Floats) -> Floats:

@@ -1,5 +1,6 @@
 """Today's list of all plates, of which only those that changed are worked out anew."""
 
+import time
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
@@ -32,6 +33,24 @@ class Dues:
     waiting: int = 0
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Then:
+    """A plate of which photos or lines are dated later, as it was known on a day.
+
+    Attributes
+    ----------
+    state : str
+        Of the plate, with the size and the day asked for.
+    due : PlateDue
+    later : int
+        Photos left out.
+    """
+
+    state: str
+    due: PlateDue
+    later: int
+
+
 def dues_of(
     logbook: Logbook,
     on: date,
@@ -40,6 +59,7 @@ def dues_of(
     within_s: float | None = None,
     jobs: int = 1,
     progress: Progress | None = None,
+    then: dict[str, Then] | None = None,
 ) -> Dues:
     """Return what today's list needs, as all plates were known on a day.
 
@@ -58,7 +78,11 @@ def dues_of(
         Processes that work plates out.
     progress : callable, optional
         Told of each plate that is worked out: how many are, of how many, and its name.
+    then : dict, optional
+        What was worked out of plates of which more is known from later days, and is here; for who
+        asks again where time was short.
     """
+    until = None if within_s is None else time.monotonic() + within_s
     kept = KeptPlates(logbook, size_mm=size_mm, jobs=jobs)
     waiting = kept.work_out("due", within_s=within_s, progress=progress)
     found: dict[str, PlateDue] = {}
@@ -67,14 +91,22 @@ def dues_of(
         found[plate] = due_from_record(plate, body)
         if body["until"] and date.fromisoformat(body["until"]) > on:
             before.append(plate)
+    then = {} if then is None else then
     later = 0
     for n, plate in enumerate(before, 1):
-        # Not kept: the day before yesterday's list is asked for once.
-        then = known_plate(logbook, plate, on=on, size_mm=size_mm, foretell=False)
-        found[plate] = plate_due(then.state)
-        later += then.later
-        if progress is not None:
-            progress(n, len(before), plate)
+        # Not kept in the logbook: the day before yesterday's list is asked for once.
+        state = f"{kept.mark_of(plate)} {size_mm} {on}"
+        if plate not in then or then[plate].state != state:
+            if until is not None and time.monotonic() > until:
+                del found[plate]
+                waiting += 1
+                continue
+            known = known_plate(logbook, plate, on=on, size_mm=size_mm, foretell=False)
+            then[plate] = Then(state=state, due=plate_due(known.state), later=known.later)
+            if progress is not None:
+                progress(n, len(before), plate)
+        found[plate] = then[plate].due
+        later += then[plate].later
     return Dues(plates=tuple(found.values()), later=later, waiting=waiting)
 
 

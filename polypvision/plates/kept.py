@@ -46,6 +46,10 @@ class KeptPlates:
             self._marks = plate_marks(connection)
         self._held: dict[tuple[KeptKind, str], Kept] = {}
 
+    def mark_of(self, plate: str) -> str:
+        """Return the mark of a plate that is not forgotten, as it was looked at last."""
+        return self._marks[plate]
+
     def work_out(
         self,
         kind: KeptKind,

@@ -12,7 +12,7 @@ from polypvision.evaluate.agreement import Agreement
 from polypvision.healing import WoundCourse
 from polypvision.plan import PlateState
 from polypvision.plates.correct import machine_against_people
-from polypvision.plates.dues import dues_of, tasks_on
+from polypvision.plates.dues import Then, dues_of, tasks_on
 from polypvision.plates.known import known_plate
 from polypvision.plates.log import some_plates
 from polypvision.reports import (
@@ -142,6 +142,7 @@ class PlateViews:
         self._forecast_lock = threading.Lock()
         self._today_lock = threading.Lock()
         self._agreement: tuple[str, Agreement] | None = None
+        self._then: dict[str, Then] = {}
         self._today: tuple[tuple[date, str], tuple[tuple[Task, ...], int, int]] | None = None
 
     def of(self, plate: str) -> PlateView:
@@ -249,7 +250,7 @@ class PlateViews:
             mark = (on, plate_stamp(connection, None))
         with self._today_lock:
             if self._today is None or self._today[0] != mark or self._today[1][2]:
-                dues = dues_of(self._logbook, on, within_s=TODAY_S)
+                dues = dues_of(self._logbook, on, within_s=TODAY_S, then=self._then)
                 tasks = tasks_on(self._logbook, dues.plates, on)
                 self._today = (mark, (tasks, dues.later, dues.waiting))
             return self._today[1]

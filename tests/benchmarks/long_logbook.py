@@ -34,20 +34,24 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from long_logbooks import EVERY_DAYS, FIRST, N_VARIANTS, bytes_per_photo, fill_long, plate_name
+from long_logbooks import (
+    EVERY_DAYS,
+    FIRST,
+    bytes_per_photo,
+    fill_long,
+    plate_name,
+    put_down_kept,
+)
 from starlette.testclient import TestClient
 
 from polypvision.events import LogEntry
-from polypvision.plan import READY_MM
 from polypvision.plates.corrected import corrected_photos
 from polypvision.plates.dues import today
-from polypvision.plates.kept import state_mark
 from polypvision.plates.known import known_plate
 from polypvision.plates.log import list_plates, note
 from polypvision.plates.view import PlateViews
-from polypvision.store.kept import Kept, keep, kept_of
 from polypvision.store.logbook import Logbook, open_logbook
-from polypvision.store.stamps import plate_marks, plate_stamp
+from polypvision.store.stamps import plate_stamp
 from polypvision.web.app import make_app
 from polypvision.web.guard import Door
 
@@ -134,20 +138,6 @@ def measured(books: dict[int, Logbook], folder: Path) -> dict[str, dict[int, Too
     }
 
 
-def put_down_dues(small: Logbook, large: Logbook) -> None:
-    """Put down for all plates what was worked out of those few that they are like."""
-    with small.reading() as connection:
-        known = {one.plate: one.body for one in kept_of(connection, "due", READY_MM)}
-    bodies = [known[plate_name(variant)] for variant in range(N_VARIANTS)]
-    with large.writing() as connection:
-        marks = plate_marks(connection)
-        dues = [
-            Kept(plate=plate, kind="due", mark=state_mark(mark), body=bodies[n % N_VARIANTS])
-            for n, (plate, mark) in enumerate(sorted(marks.items()))
-        ]
-        keep(connection, READY_MM, dues, usual_mm=READY_MM)
-
-
 def todays(book: Logbook) -> tuple[float, float]:
     """Return seconds of today's list: when nothing changed, and after one plate changed."""
     again = milliseconds(lambda: today(book, ON))
@@ -191,7 +181,7 @@ def main(n_plates: int = 10_000, place: str | None = None) -> None:
         print(f"\npeak memory so far {memory:.0f} MB\n")
         first = milliseconds(lambda: today(books[SMALL], ON)) / 1000
         print(f"today's list of {SMALL} plates the first time: {first:.1f} s\n")
-        put_down_dues(books[SMALL], books[n_plates])
+        put_down_kept(books[SMALL], books[n_plates])
         print("| today's list, seconds | nothing changed | one plate changed |\n|---|---|---|")
         for n, book in books.items():
             seconds = " | ".join(f"{one:.2f}" for one in todays(book))

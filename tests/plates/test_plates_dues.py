@@ -12,7 +12,7 @@ from made_pieces import cut, plate_of
 
 from polypvision.errors import LogbookError
 from polypvision.events import LogEntry
-from polypvision.plates.dues import Dues, dues_of, tasks_on, today
+from polypvision.plates.dues import Dues, Then, dues_of, tasks_on, today
 from polypvision.plates.known import known_plate
 from polypvision.plates.log import note
 from polypvision.reading import PhotoFacts, Refusal
@@ -114,6 +114,31 @@ def test_where_time_is_short_some_wait_and_come_later(book: Logbook) -> None:
     assert told == [(1, 3, "0042"), (2, 3, "0043"), (3, 3, "0044")]
     assert [one.plate for one in whole.plates] == list(PLATES)
     assert whole.waiting == 0
+
+
+def test_what_is_dated_later_waits_its_turn_too(
+    book: Logbook, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    early = date(2031, 3, 25)
+    whole = dues_of(book, early)  # Its photos go on into April.
+    looked: list[str] = []
+
+    def counting(logbook: Logbook, plate: str, **more: object) -> object:
+        looked.append(plate)
+        return known_plate(logbook, plate, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr("polypvision.plates.dues.known_plate", counting)
+    then: dict[str, Then] = {}
+    short = dues_of(book, early, within_s=-1, then=then)
+    assert (short.plates, short.waiting, looked) == ((), 3, [])
+    for _ in range(2):
+        found = dues_of(book, early, then=then)
+        assert (found.plates, found.later, found.waiting) == (whole.plates, whole.later, 0)
+    assert looked == list(PLATES)
+    assert dues_of(book, early, within_s=-1, then=then).plates == whole.plates
+    note(book, cut())
+    assert dues_of(book, early, then=then).later == whole.later
+    assert looked == [*PLATES, cut().plate]
 
 
 def test_a_logbook_that_cannot_be_written_still_has_its_list(
