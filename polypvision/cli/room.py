@@ -140,13 +140,19 @@ def plan(
     last = len(forecast.whole.weeks) - 1
     chosen = sorted({*range(0, last, max(1, -(-last // (_MOST_WEEKS - 1)))), last})
     heads = tuple(f"{forecast.whole.weeks[n].on:%d %b}" for n in chosen)
-    everything = (*forecast.plates, *forecast.lines, forecast.whole)
+    plates = forecast.plates if len(forecast.plates) <= _MOST_PLATES else ()
+    everything = (*plates, *forecast.lines, forecast.whole)
     show_table(
         ("plate or line", "alive", "ready\nnow", *heads),
         [_stock_row(one, chosen) for one in everything],
         numbers=("alive", "ready\nnow", *heads),
         words=("plate or line",),
     )
+    if len(plates) < len(forecast.plates):
+        typer.echo(
+            f"The {len(forecast.plates):,} plates are not listed one by one; --json FILE has them.",
+            err=True,
+        )
     record = forecast.record
     lost = record.raw_losses + record.whole_losses
     typer.echo(
@@ -157,6 +163,8 @@ def plan(
 
 
 _MOST_WEEKS = 6
+_MOST_PLATES = 200
+"""Plates that are listed one by one, as many as things to do are on today's page."""
 
 
 def _stock_row(stock: "StockForecast", chosen: Sequence[int]) -> tuple[str, ...]:

@@ -9,14 +9,15 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from polypvision.errors import PhotoUnreadable, PlateUnknown
+from polypvision.errors import OutputError, PhotoUnreadable, PlateUnknown
 from polypvision.files.outputs import make_folder, write_bytes, write_text
 from polypvision.plan import PlateState, StockForecast
 from polypvision.plates.done import split_done
 from polypvision.plates.dues import today
-from polypvision.plates.kept import Progress
+from polypvision.plates.kept import Progress, state_mark
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import list_plates, one_plate
+from polypvision.plates.made import MadePage, MadePages, state_of_page
 from polypvision.plates.room import compare_room, foretell_room
 from polypvision.plates.show import photo_pixels
 from polypvision.reading import PlateReading, Points
@@ -50,6 +51,12 @@ from polypvision.reports import (
 from polypvision.reports.page import PlateLink
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto
+from polypvision.store.stamps import plate_marks
+
+_TOGETHER = 200
+"""Pages written before the list of them is."""
+MOST_PRINTED = 300
+"""Plates in one PDF: some four pages and two megabytes of memory each."""
 
 
 def write_reports(
@@ -64,7 +71,8 @@ def write_reports(
 ) -> tuple[Path, list[str]]:
     """Write the pages of plates, their charts as PNG and SVG, today's list and a list of plates.
 
-    Plates are looked at and written one after the other; only what is printed has to be held.
+    Plates are looked at and written one after the other; only what is printed has to be held. A
+    page that the folder has already, and that would be the same, is left as it is.
 
     Parameters
     ----------
@@ -99,16 +107,27 @@ def write_reports(
     if first is None:
         raise ValueError("a report needs a folder or a PDF to go to")
     names = _names(logbook, plates)
+    if pdf is not None and len(names) > MOST_PRINTED:
+        raise OutputError(
+            f"A PDF of {len(names):,} plates would have some {4 * len(names):,} pages. Name up to "
+            f"{MOST_PRINTED} plates to print, or write pages for a browser: report --all --out DIR"
+        )
     if folder is not None:
         make_folder(folder)
     # All plates, also where pages of some are wished: they tell what pieces of this room do.
     forecast, look = foretell_room(logbook, jobs=jobs, progress=progress)
     stocks = {stock.name: stock for stock in forecast.plates}  # Of those with photos.
     sheets = _Sheets(folder, printed=pdf is not None)
+    with logbook.reading() as connection:
+        marks = plate_marks(connection)
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), name)
-        sheets.add(known_plate(logbook, name), stocks.get(name))
+        with logbook.reading() as connection:
+            state = state_of_page(connection, name, state_mark(marks[name]), stocks.get(name))
+        if not sheets.has(name, state):
+            sheets.add(known_plate(logbook, name), stocks.get(name), state)
+    sheets.close()
     outcomes = compare_room(look)
     tasks, later = today(logbook, on, jobs=jobs, progress=progress)
     tasks, _ = split_done(logbook, tasks)
@@ -178,11 +197,25 @@ class _Sheets:
     def __init__(self, folder: Path | None, *, printed: bool) -> None:
         self._folder = folder
         self._printed = printed
+        self._made = None if folder is None else MadePages(folder)
+        self._n_new = 0
         self.links: dict[str, PlateLink] = {}
         self.prints: dict[str, PlatePrint] = {}
         self.remarks: dict[str, str | None] = {}
 
-    def add(self, known: KnownPlate, stock: StockForecast | None) -> None:
+    def has(self, name: str, state: str) -> bool:
+        """Whether the page of a plate is there as it would be written; what is printed never is."""
+        made = None if self._made is None or self._printed else self._made.still(name, state)
+        if made is not None:
+            self.links[name], self.remarks[name] = made.link, made.remark
+        return made is not None
+
+    def close(self) -> None:
+        """Note what was written, for the next time."""
+        if self._made is not None:
+            self._made.write()
+
+    def add(self, known: KnownPlate, stock: StockForecast | None, seen: str) -> None:
         """Write the page of a plate, and draw what is printed of it."""
         state, name = known.state, known.facts.plate
         rgb, wounds_px, self.remarks[name] = _latest(known.photos)
@@ -191,8 +224,13 @@ class _Sheets:
         figures = plate_figures(state)
         if stock is not None and figures:
             figures = {**figures, "stock": stock_chart([stock])}
-        if self._folder is not None:
-            self.links[name] = _write_plate(state, page, figures, strips, self._folder)
+        if self._folder is not None and self._made is not None:
+            self.links[name], files = _write_plate(state, page, figures, strips, self._folder)
+            made = MadePage(state=seen, link=self.links[name], remark=self.remarks[name])
+            self._made.add(name, made, files)
+            self._n_new += 1
+            if self._n_new % _TOGETHER == 0:
+                self._made.write()  # So that what is stopped need not begin anew.
         if self._printed:
             overlay = b"" if rgb is None else latest_overlay(state, rgb, wounds_px)
             self.prints[name] = print_of(
@@ -200,9 +238,11 @@ class _Sheets:
             )
 
 
-def _write_chart(stem: Path, figure: Figure) -> None:
-    write_bytes(stem.with_name(f"{stem.name}.png"), png(figure))
-    write_bytes(stem.with_name(f"{stem.name}.svg"), svg(figure))
+def _write_chart(stem: Path, figure: Figure) -> list[str]:
+    names = [f"{stem.name}.png", f"{stem.name}.svg"]
+    write_bytes(stem.with_name(names[0]), png(figure))
+    write_bytes(stem.with_name(names[1]), svg(figure))
+    return names
 
 
 def _write_plate(
@@ -211,15 +251,19 @@ def _write_plate(
     figures: Mapping[str, Figure],
     strips: Sequence[tuple[str, NDArray[np.uint8]]],
     folder: Path,
-) -> PlateLink:
+) -> tuple[PlateLink, list[str]]:
+    """Write a plate's page and charts, and return its link and the names of the files."""
     stem = file_stem(state.plate)
+    files = []
     for word, figure in figures.items():
-        _write_chart(folder / f"{stem}-{word}", figure)
+        files += _write_chart(folder / f"{stem}-{word}", figure)
     for name, rgb in strips:
-        write_bytes(folder / f"{stem}-strip-{name}.jpg", jpeg(rgb))
+        files.append(f"{stem}-strip-{name}.jpg")
+        write_bytes(folder / files[-1], jpeg(rgb))
     href = f"{stem}.html"
     write_text(folder / href, render_page(page))
-    return plate_link(state.tracks, state.courses, href=href, line=state.line)
+    link = plate_link(state.tracks, state.courses, href=href, line=state.line)
+    return link, [href, *files]
 
 
 def _strips(

@@ -203,6 +203,13 @@ def photo_places(connection: sa.Connection) -> list[PhotoPlaces]:
     return [PhotoPlaces(sha256=sha256, names=tuple(paths)) for sha256, paths in names.items()]
 
 
+def names_of_photos(connection: sa.Connection, plate: str) -> list[str]:
+    """Return every path under which a photo of a plate was met, without looking at a reading."""
+    chosen = sa.select(photo_names.c.path).join(photos, photos.c.sha256 == photo_names.c.sha256)
+    own = chosen.where(photos.c.plate == plate, photos.c.error.is_(None), _HELD)
+    return list(connection.execute(own.order_by(photo_names.c.path)).scalars())
+
+
 def _in_order(found: list[StoredPhoto]) -> list[StoredPhoto]:
     """By date and hash. Of dates with and without offset, the wall clocks are compared."""
 

@@ -29,7 +29,6 @@ from polypvision.plates.forget import forget
 from polypvision.plates.kept import KeptPlates
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import note
-from polypvision.plates.report import write_reports
 from polypvision.plates.room import compare_room, foretell_room, look_over
 from polypvision.store.facts import PlateFacts, set_facts
 from polypvision.store.logbook import Logbook, open_logbook
@@ -176,13 +175,3 @@ def test_each_plate_is_let_go(book: Logbook, monkeypatch: pytest.MonkeyPatch) ->
     foretell_room(book)
     assert len(alive) == 2 * (N + 1)
     assert most <= 1  # The one before, which is let go once the next is there.
-
-
-def test_a_report_is_the_same_from_what_was_kept(book: Logbook, tmp_path: Path) -> None:
-    found = []
-    for turn in ("first", "again"):
-        pages = tmp_path / turn
-        write_reports(book, ["0001"], pages, on=date(2031, 4, 1), pdf=pages / "report.pdf")
-        found.append({path.name: path.read_bytes() for path in pages.iterdir()})
-    assert found[0] == found[1]
-    assert {"index.html", "report.pdf", "plate-0001.html"} <= found[0].keys()

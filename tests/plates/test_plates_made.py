@@ -1,0 +1,131 @@
+"""A report leaves pages as they are that would be the same."""
+
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import pytest
+from long_logbooks import fill_long, plate_name
+
+from polypvision.errors import OutputError
+from polypvision.events import LogEntry
+from polypvision.plates import report as report_module
+from polypvision.plates.known import KnownPlate, known_plate
+from polypvision.plates.log import note
+from polypvision.plates.report import write_reports
+from polypvision.store.logbook import Logbook, open_logbook
+from polypvision.store.readings import names_of_photos
+
+ON = date(2031, 4, 1)
+NAMES = [plate_name(n) for n in range(3)]
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Iterator[Logbook]:
+    with open_logbook(tmp_path / "book.sqlite", create=True) as opened:
+        fill_long(opened, len(NAMES), n_dates=3, n_polyps=2)
+        yield opened
+
+
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The plates whose pages were drawn, each time that one was."""
+    found: list[str] = []
+
+    def counting(logbook: Logbook, plate: str, **more: object) -> KnownPlate:
+        found.append(plate)
+        return known_plate(logbook, plate, **more)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(report_module, "known_plate", counting)
+    return found
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_only_pages_that_changed_are_drawn(book: Logbook, drawn: list[str], tmp_path: Path) -> None:
+    pages = tmp_path / "pages"
+    write_reports(book, None, pages, on=ON)
+    assert drawn == NAMES
+    before = contents(pages)
+    write_reports(book, None, pages, on=ON)
+    assert (drawn, contents(pages)) == (NAMES, before)
+    at = datetime(2031, 3, 6, tzinfo=UTC)
+    note(book, LogEntry(plate=NAMES[1], at=at, kind="note", note="moved"))
+    write_reports(book, None, pages, on=ON)
+    assert drawn == [*NAMES, NAMES[1]]
+    changed = {name for name, data in contents(pages).items() if before[name] != data}
+    assert {f"plate-{NAMES[1]}.html", "pages.json"} <= changed
+    assert not any(NAMES[0] in name or NAMES[2] in name for name in changed)
+    # As a folder has them in which nothing was before.
+    write_reports(book, None, tmp_path / "anew", on=ON)
+    assert contents(pages) == contents(tmp_path / "anew")
+
+
+def gone(pages: Path) -> None:
+    (pages / f"plate-{NAMES[0]}-growth.svg").unlink()
+
+
+def cut_short(pages: Path) -> None:
+    page = pages / f"plate-{NAMES[0]}.html"
+    page.write_text(page.read_text(encoding="utf-8")[:100], encoding="utf-8")
+
+
+def no_list(pages: Path) -> None:
+    (pages / "pages.json").write_text('{"0001": [1, 2', encoding="utf-8")
+
+
+def another_list(pages: Path) -> None:
+    (pages / "pages.json").write_text('{"0001": {"seen": "x"}}', encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("spoil", "n"), [(gone, 1), (cut_short, 1), (no_list, 3), (another_list, 3)]
+)
+def test_what_is_not_there_any_more_is_drawn_again(
+    book: Logbook, drawn: list[str], tmp_path: Path, spoil: Callable[[Path], None], n: int
+) -> None:
+    pages = tmp_path / "pages"
+    write_reports(book, None, pages, on=ON)
+    before = contents(pages)
+    drawn.clear()
+    spoil(pages)
+    write_reports(book, None, pages, on=ON)
+    assert drawn == NAMES[:n]
+    assert contents(pages) == before
+
+
+def test_a_photo_that_came_back_is_shown(
+    book: Logbook, drawn: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with book.reading() as connection:
+        assert len(names_of_photos(connection, NAMES[2])) == 3
+    photo = tmp_path / "photo.jpg"
+    moved = "UPDATE photo_names SET path = ? WHERE path LIKE ?"
+    book.write(
+        lambda connection: connection.exec_driver_sql(
+            moved, (str(photo), f"/rack/{NAMES[2]}/%-2.jpg")
+        )
+    )
+    pages = tmp_path / "pages"
+    _, remarks = write_reports(book, None, pages, on=ON)
+    assert len(remarks) == 3
+    assert write_reports(book, None, pages, on=ON)[1] == remarks
+    drawn.clear()
+    photo.write_bytes(b"not the photo that was read")
+    write_reports(book, None, pages, on=ON)
+    assert drawn == [NAMES[2]]
+
+
+def test_a_pdf_of_too_many_plates_is_refused_before_any_work(
+    book: Logbook, drawn: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(report_module, "MOST_PRINTED", 2)
+    with pytest.raises(OutputError, match=r"A PDF of 3 plates would have some 12 pages\. Name up"):
+        write_reports(book, None, None, on=ON, pdf=tmp_path / "all.pdf")
+    assert drawn == []
+    write_reports(book, NAMES[:2], None, on=ON, pdf=tmp_path / "two.pdf")
+    first = (tmp_path / "two.pdf").read_bytes()
+    write_reports(book, NAMES[:2], tmp_path / "pages", on=ON, pdf=tmp_path / "two.pdf")
+    assert first == (tmp_path / "two.pdf").read_bytes()
