@@ -56,7 +56,7 @@ from polypvision.store.stamps import plate_marks
 _TOGETHER = 200
 """Pages written before the list of them is."""
 MOST_PRINTED = 300
-"""Plates in one PDF: some four pages and two megabytes of memory each."""
+"""Plates in one PDF: some four pages and three megabytes of memory each."""
 
 
 def write_reports(

@@ -49,6 +49,19 @@ def test_ways_of_cutting_are_compared(run: Run, room: Path) -> None:
     assert run("outcomes", "--by", "moon").status == 2
 
 
+def test_of_very_many_plates_the_terminal_shows_their_lines(
+    run: Run, room: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = run("plan", "--json", "-").out
+    assert "0042" in run("plan").out
+    monkeypatch.setattr("polypvision.cli.room._MOST_PLATES", 0)
+    done = run("plan")
+    assert "0042" not in done.out
+    assert "all plates" in done.out
+    assert "1 plates are not listed one by one; --json" in done.err
+    assert run("plan", "--json", "-").out == whole
+
+
 def test_the_stock_is_foretold(run: Run, room: Path) -> None:
     done = run("plan")
     assert done.status == 0

@@ -6,6 +6,7 @@ from datetime import date, timedelta
 from io import BytesIO
 
 import pytest
+from matplotlib.figure import Figure
 from plate_series import photo, readings, series
 from time_builders import START, make_polyp, make_reading
 
@@ -151,3 +152,9 @@ def test_the_print_has_numbered_pages_and_repeats() -> None:
     # ISO 216: A4 is 210 mm by 297 mm; 1 point is 1/72 inch.
     assert b"595.2756 841.8898" in once
     assert once.count(b"/Type /Page\n") >= 3
+
+
+def test_a_chart_of_many_lines_fits_on_a_page_to_print() -> None:
+    """A page's height is the most that a chart may take: a room of ten lines has one so tall."""
+    tall = Figure(figsize=(2.0, 12.0))
+    assert report_pdf([], tasks=(), on=ON, room_charts=[tall]).startswith(b"%PDF")
