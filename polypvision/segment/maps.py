@@ -25,16 +25,18 @@ class Reader:
     """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``.
 
     With ``wide`` it looks twice: once more at half the size, where lobes of a large disc are seen
-    together.
+    together. With ``mirrored`` each look is the mean of four, of the view and its mirror images: what
+    a network is not sure of it says of one and not of the other.
     """
 
     name: str
     wide: bool = False
+    mirrored: bool = False
 
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 PLATE_READER = Reader(name="plate")
-CLOSEUP_READER = Reader(name="closeup", wide=True)
+CLOSEUP_READER = Reader(name="closeup", wide=True, mirrored=True)
 NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 """The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
@@ -43,6 +45,8 @@ STRIDE_PX = 32
 """Sides that networks take are multiples of it."""
 _WIDE = 2
 """How many times smaller the wide look sees things."""
+_MIRRORS = ((1, -1), (-1, 1), (-1, -1))
+"""Steps down and along by which a view's mirror images are read."""
 _MOST_TILE_PX = 660_000
 """Largest tile: bounds the memory, some 250 bytes a pixel in floats. The view of an A5 frame is one
 tile."""
@@ -244,6 +248,19 @@ def _maps(rgb: NDArray[np.uint8], reader: Reader) -> Maps:
     return whole
 
 
+def _maps_of_all(rgb: NDArray[np.uint8], reader: Reader) -> Maps:
+    """Return the maps of a view; of a mirrored reader the mean over the view's mirror images."""
+    said = _maps(rgb, reader)
+    if not reader.mirrored:
+        return said
+    for down, along in _MIRRORS:
+        mirror = np.ascontiguousarray(rgb[::down, ::along])
+        ways = np.array([1, 1, 1, 1, along, down], np.float32)  # x and y to the centre turn, too
+        said += _maps(mirror, reader)[:, ::down, ::along] * ways[:, None, None]
+    said *= np.float32(1 / (1 + len(_MIRRORS)))
+    return said
+
+
 def _told(
     rgb: NDArray[np.uint8], reader: Reader, meanings: Sequence[Callable[..., object]]
 ) -> NDArray[np.float32]:
@@ -251,7 +268,7 @@ def _told(
 
     Of codes, a meaning is worked out once for each of the 256 that there are.
     """
-    maps = _maps(rgb, reader)
+    maps = _maps_of_all(rgb, reader)
     # All in one: many pieces of memory cost more to get than to fill.
     told = np.empty(maps.shape, np.float32)
     for channel, (said, meaning, out) in enumerate(zip(maps, meanings, told, strict=True)):

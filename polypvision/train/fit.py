@@ -22,12 +22,14 @@ from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.maps import OFFSET_UNIT_MM
 from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, random_lessons
-from polypvision.train.network import SLIM_WIDTHS, WIDTHS, Normalised, Reader, taught_weights
+from polypvision.train.network import Normalised, Reader, taught_weights
 
 CROP_PX = 384
 _ZOOM = (0.38, 1.6)
 """Far smaller than they are, too: as the wide look sees a large disc and its surroundings."""
 _MAX_POLYPS, _MAX_MOUTHS = 64, 128
+_DIVIDING_WEIGHT = 2.5
+"""How much more the mouths of a disc with several count: it is their number that is asked."""
 _STRANGE_SHARE = 0.15
 """How many pictures of a batch get colours and textures that no tissue has."""
 _OTHER_SKIN_SHARE = 0.25
@@ -194,7 +196,10 @@ def _middle(shelf: Shelf, row: int, reach: float, rng: np.random.Generator) -> n
 
 
 def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor, Tensor]:
-    """Return pictures (n, 3, H, W), targets (n, 6, H, W) and where they count (n, H, W)."""
+    """Return pictures (n, 3, H, W), targets (n, 6, H, W), and how much pixels count (n, 2, H, W).
+
+    For mouths, and for all else.
+    """
     device = shelf.device
     weights = np.array(shelf.weights)
     rows = rng.choice(len(weights), n, p=weights / weights.sum())
@@ -257,8 +262,11 @@ def draw(shelf: Shelf, n: int, rng: np.random.Generator) -> tuple[Tensor, Tensor
         ],
         1,
     )
+    several = torch.zeros_like(diameters).scatter_add(1, holder, (mouths[..., 2] >= 0).float()) > 1
+    dividing = tissue * several[batch, index]
+    weights_of = torch.stack([counts * (1 + (_DIVIDING_WEIGHT - 1) * dividing), counts], 1)
     rgb = _other_skins(rgb, tissue, mouth_map)
-    return _light(rgb, shelf.gains[picked]), targets, counts
+    return _light(rgb, shelf.gains[picked]), targets, weights_of
 
 
 def _bumps(places: Tensor, sigma: Tensor, real: Tensor, x: Tensor, y: Tensor) -> Tensor:
@@ -273,8 +281,9 @@ def _bumps(places: Tensor, sigma: Tensor, real: Tensor, x: Tensor, y: Tensor) ->
 
 
 def loss_of(out: Tensor, targets: Tensor, counts: Tensor) -> tuple[Tensor, dict[str, float]]:
-    """Return the loss and its parts."""
+    """Return the loss and its parts; ``counts`` (n, 2, H, W) as `draw` returns them."""
     tissue = targets[:, 0]
+    mouth_counts, counts = counts.unbind(1)
     total = counts.sum() + 1
 
     def cross(channel: int, weight: Tensor) -> Tensor:
@@ -293,7 +302,7 @@ def loss_of(out: Tensor, targets: Tensor, counts: Tensor) -> tuple[Tensor, dict[
     parts = {
         "tissue": cross(0, counts) + 0.5 * overlap(0),
         "wound": cross(1, counts) + 0.5 * overlap(1),
-        "mouth": 6 * cross(2, counts * (1 + 15 * targets[:, 2])),
+        "mouth": 6 * cross(2, mouth_counts * (1 + 15 * targets[:, 2])),
         "centre": 3 * cross(3, counts * (1 + 8 * targets[:, 3])),
         "way": 2 * (off * inside).sum() / (inside.sum() + 1),
     }
@@ -372,7 +381,7 @@ def main() -> None:
     )
     parser.add_argument("--backbone", type=Path, help="its published weights, if not installed")
     parser.add_argument("--plate-weight", type=float, default=2.2)
-    parser.add_argument("--slim", action="store_true", help="fewer channels at large sizes")
+    parser.add_argument("--slim", action="store_true", help="less work at large sizes")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
@@ -399,7 +408,7 @@ def main() -> None:
     for worker in workers:
         worker.start()
     shelf = Shelf(args.room, device, args.plate_weight)
-    model = Reader(SLIM_WIDTHS if args.slim else WIDTHS)
+    model = Reader(slim=args.slim)
     if args.start:
         take_over(model, torch.load(args.start, map_location="cpu"))
     else:

@@ -109,17 +109,18 @@ class Backbone(nn.Module):  # type: ignore[misc,unused-ignore]
 
 
 class _Block(nn.Module):  # type: ignore[misc,unused-ignore]
-    """Two convolutions with a short cut."""
+    """One convolution or two, with a short cut."""
 
-    def __init__(self, width: int) -> None:
+    def __init__(self, width: int, convolutions: int) -> None:
         super().__init__()
-        self.body = nn.Sequential(
-            nn.Conv2d(width, width, 3, padding=1, bias=False),
-            nn.BatchNorm2d(width),
-            nn.ReLU(inplace=True),
-            nn.Conv2d(width, width, 3, padding=1, bias=False),
-            nn.BatchNorm2d(width),
-        )
+        layers: list[nn.Module] = []
+        for _ in range(convolutions):
+            layers += [
+                nn.Conv2d(width, width, 3, padding=1, bias=False),
+                nn.BatchNorm2d(width),
+                nn.ReLU(inplace=True),
+            ]
+        self.body = nn.Sequential(*layers[:-1])
 
     def forward(self, x: Tensor) -> Tensor:
         return torch.relu(x + self.body(x))
@@ -134,19 +135,22 @@ def _narrow(inner: int, outer: int) -> nn.Sequential:
 class Reader(nn.Module):  # type: ignore[misc,unused-ignore]
     """From (n, 3, H, W) sRGB 0..1 to (n, 6, H, W): logits and ways; H, W multiples of 32.
 
-    ``widths`` are the channels of the way back at 1/2, 1/4 ... 1/32.
+    A slim one has fewer channels where a view is largest, one convolution at each size, and a last
+    layer that does not look around.
     """
 
-    def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
+    def __init__(self, *, slim: bool = False) -> None:
         super().__init__()
+        widths = SLIM_WIDTHS if slim else WIDTHS
         self.backbone = Backbone()
         self.side = nn.ModuleList(
             [_narrow(STAGES[tap][0], width) for tap, width in zip(_TAPS, widths, strict=True)]
         )
         self.up = nn.ModuleList([_narrow(b, a) for a, b in pairwise(widths)])
-        self.decode = nn.ModuleList([_Block(width) for width in widths])
+        self.decode = nn.ModuleList([_Block(width, 1 if slim else 2) for width in widths])
         # The last doubling of size by shuffling channels: a transposed convolution, but faster.
-        self.head = nn.Conv2d(widths[0], 4 * len(CHANNELS), 3, padding=1)
+        around = 0 if slim else 1
+        self.head = nn.Conv2d(widths[0], 4 * len(CHANNELS), 1 + 2 * around, padding=around)
 
     def forward(self, x: Tensor) -> Tensor:
         """Return the six maps."""

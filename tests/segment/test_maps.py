@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from map_makers import blank_view
@@ -16,6 +17,12 @@ from polypvision.segment.maps import (
     read_maps,
     reader_of,
 )
+
+
+@pytest.fixture
+def _not_mirrored(monkeypatch: pytest.MonkeyPatch) -> None:
+    reader = replace(CLOSEUP_READER, mirrored=False)
+    monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
 
 
 def test_maps_have_the_view_s_size_and_are_the_same_twice() -> None:
@@ -73,6 +80,22 @@ def test_a_large_view_read_in_tiles_agrees_with_the_whole(monkeypatch: pytest.Mo
     np.testing.assert_array_equal(tiled.to_centre_px, whole.to_centre_px)
 
 
+@pytest.mark.parametrize(("down", "along"), [(1, -1), (-1, 1), (-1, -1)])
+def test_a_mirror_image_without_a_card_is_read_as_the_view_is(down: int, along: int) -> None:
+    view = blank_view(20, 30)  # sides of half the size that are no multiples of the stride
+    noise = np.random.default_rng(9).integers(0, 256, (15, 10, 3), dtype=np.uint8)
+    rgb = np.asarray(cv2.resize(noise, view.rgb.shape[1::-1]), np.uint8)
+    seen = read_maps(replace(view, rgb=rgb))
+    mirror = read_maps(replace(view, rgb=np.ascontiguousarray(rgb[::down, ::along])))
+    assert np.ptp(seen.tissue) > 0.01
+    for name in ("tissue", "wound", "mouth", "centre"):
+        there = getattr(mirror, name)[::down, ::along]
+        np.testing.assert_allclose(there, getattr(seen, name), atol=2e-5)
+    ways = mirror.to_centre_px[::down, ::along] * [along, down]
+    np.testing.assert_allclose(ways, seen.to_centre_px, atol=2e-3)
+
+
+@pytest.mark.usefixtures("_not_mirrored")
 def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -122,6 +145,7 @@ def test_tiles_of_any_view_are_small_and_their_believed_parts_cover_it(
             assert end == side or start + tile - end >= maps._OVERLAP_PX // 2
 
 
+@pytest.mark.usefixtures("_not_mirrored")
 def test_probabilities_are_the_logistic_function_s(monkeypatch: pytest.MonkeyPatch) -> None:
     # scipy.special.expit, moved so that the even level becomes one half; nothing overflows.
     logits = np.array([-1e4, -90.0, -3.0, 0.0, 0.5, 40.0, 1e4], np.float32)

@@ -19,7 +19,7 @@ def _many_mouths(kind: str, rng: np.random.Generator) -> float:
     """Draw what share of a clone's discs have more than one mouth, roughly."""
     if kind in _MANY_MOUTHS:
         return float(rng.uniform(0, 0.6))
-    return float(rng.choice([0.02, rng.uniform(0, 0.35)]))
+    return float(rng.choice([0.02, rng.uniform(0, 0.6)]))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
