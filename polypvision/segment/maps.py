@@ -25,8 +25,8 @@ class Reader:
     """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``.
 
     With ``wide`` it looks twice: once more at half the size, where lobes of a large disc are seen
-    together. With ``mirrored`` each look is the mean of four, of the view and its mirror images: what
-    a network is not sure of it says of one and not of the other.
+    together. With ``mirrored`` each look is the mean of four, of the view and its mirror images:
+    what a network is not sure of it says of one and not of the other.
     """
 
     name: str

@@ -57,12 +57,17 @@ def calibrate_score(
 def two_mouths_curve(strengths: NDArray[np.float64], two: NDArray[np.bool_]) -> Curve:
     """Return how often discs have two mouths, by the strength (n,) of the second surest place.
 
-    Discs without such a place are a group, all others groups of equal number; isotonic regression
-    of their shares.
+    Discs without such a place are a group. All others are groups of equal parts, the mean of the
+    part of all discs and of those with two mouths: most have one, and the curve is to be finest
+    where it rises. Isotonic regression of their shares.
     """
     order = np.argsort(strengths, kind="stable")
     none = int(np.count_nonzero(strengths == 0))
-    groups = [order[:none], *np.array_split(order[none:], _CURVE_GROUPS)]
+    some = order[none:]
+    parts = 1 / max(len(some), 1) + two[some] / max(np.count_nonzero(two[some]), 1)
+    shares = np.cumsum(parts) / max(parts.sum(), 1e-9)
+    ends = np.searchsorted(shares, np.arange(1, _CURVE_GROUPS) / _CURVE_GROUPS - 1e-9) + 1
+    groups = [order[:none], *np.split(some, ends)]
     groups = [group for group in groups if len(group)]
     at = np.array([strengths[group].mean() for group in groups])
     weight = np.array([len(group) for group in groups], np.float64)

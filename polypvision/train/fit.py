@@ -22,7 +22,7 @@ from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.maps import OFFSET_UNIT_MM
 from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import CLOSEUPS_PER_PLATE, LESSON_PX, Lesson, random_lessons
-from polypvision.train.network import Normalised, Reader, taught_weights
+from polypvision.train.network import SLIM_WIDTHS, WIDTHS, Normalised, Reader, taught_weights
 
 CROP_PX = 384
 _ZOOM = (0.38, 1.6)
@@ -381,7 +381,7 @@ def main() -> None:
     )
     parser.add_argument("--backbone", type=Path, help="its published weights, if not installed")
     parser.add_argument("--plate-weight", type=float, default=2.2)
-    parser.add_argument("--slim", action="store_true", help="less work at large sizes")
+    parser.add_argument("--slim", action="store_true", help="fewer channels at large sizes")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--start", type=Path, help="weights (.pt) to go on from")
     parser.add_argument("--out", type=Path, default=Path("reader.onnx"))
@@ -408,7 +408,7 @@ def main() -> None:
     for worker in workers:
         worker.start()
     shelf = Shelf(args.room, device, args.plate_weight)
-    model = Reader(slim=args.slim)
+    model = Reader(SLIM_WIDTHS if args.slim else WIDTHS)
     if args.start:
         take_over(model, torch.load(args.start, map_location="cpu"))
     else:

@@ -11,7 +11,7 @@ import torch
 from torch import Tensor
 
 from polypvision.train.fit import export
-from polypvision.train.network import SLIM_WIDTHS, Reader
+from polypvision.train.network import SLIM_WIDTHS, WIDTHS, Reader
 
 
 def mean_weights(runs: list[dict[str, Tensor]]) -> dict[str, Tensor]:
@@ -33,7 +33,7 @@ def main() -> None:
     args = parser.parse_args()
     mean = mean_weights([torch.load(path, map_location="cpu") for path in args.runs])
     slim = len(mean["head.weight"][0]) == SLIM_WIDTHS[0]
-    model = Reader(slim=slim)
+    model = Reader(SLIM_WIDTHS if slim else WIDTHS)
     model.load_state_dict(mean)
     export(model, args.out)
     half = {name: one.half() if one.is_floating_point() else one for name, one in mean.items()}

@@ -109,18 +109,17 @@ class Backbone(nn.Module):  # type: ignore[misc,unused-ignore]
 
 
 class _Block(nn.Module):  # type: ignore[misc,unused-ignore]
-    """One convolution or two, with a short cut."""
+    """Two convolutions with a short cut."""
 
-    def __init__(self, width: int, convolutions: int) -> None:
+    def __init__(self, width: int) -> None:
         super().__init__()
-        layers: list[nn.Module] = []
-        for _ in range(convolutions):
-            layers += [
-                nn.Conv2d(width, width, 3, padding=1, bias=False),
-                nn.BatchNorm2d(width),
-                nn.ReLU(inplace=True),
-            ]
-        self.body = nn.Sequential(*layers[:-1])
+        self.body = nn.Sequential(
+            nn.Conv2d(width, width, 3, padding=1, bias=False),
+            nn.BatchNorm2d(width),
+            nn.ReLU(inplace=True),
+            nn.Conv2d(width, width, 3, padding=1, bias=False),
+            nn.BatchNorm2d(width),
+        )
 
     def forward(self, x: Tensor) -> Tensor:
         return torch.relu(x + self.body(x))
@@ -135,22 +134,19 @@ def _narrow(inner: int, outer: int) -> nn.Sequential:
 class Reader(nn.Module):  # type: ignore[misc,unused-ignore]
     """From (n, 3, H, W) sRGB 0..1 to (n, 6, H, W): logits and ways; H, W multiples of 32.
 
-    A slim one has fewer channels where a view is largest, one convolution at each size, and a last
-    layer that does not look around.
+    ``widths`` are the channels of the way back at 1/2, 1/4 ... 1/32.
     """
 
-    def __init__(self, *, slim: bool = False) -> None:
+    def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
         super().__init__()
-        widths = SLIM_WIDTHS if slim else WIDTHS
         self.backbone = Backbone()
         self.side = nn.ModuleList(
             [_narrow(STAGES[tap][0], width) for tap, width in zip(_TAPS, widths, strict=True)]
         )
         self.up = nn.ModuleList([_narrow(b, a) for a, b in pairwise(widths)])
-        self.decode = nn.ModuleList([_Block(width, 1 if slim else 2) for width in widths])
+        self.decode = nn.ModuleList([_Block(width) for width in widths])
         # The last doubling of size by shuffling channels: a transposed convolution, but faster.
-        around = 0 if slim else 1
-        self.head = nn.Conv2d(widths[0], 4 * len(CHANNELS), 1 + 2 * around, padding=around)
+        self.head = nn.Conv2d(widths[0], 4 * len(CHANNELS), 3, padding=1)
 
     def forward(self, x: Tensor) -> Tensor:
         """Return the six maps."""

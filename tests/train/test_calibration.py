@@ -38,11 +38,26 @@ def test_two_mouths_curve_finds_how_often_a_strength_is_right() -> None:
 def test_curve_is_the_library_s_isotonic_regression() -> None:
     from sklearn.isotonic import IsotonicRegression
 
-    # Twelve discs, each a group of its own: shares are 3/4 and 1/4 by Jeffreys' rule.
-    strengths = np.arange(1, 13) / 13
-    two = np.array([0, 0, 1, 0, 0, 1, 0, 1, 1, 0, 1, 1], bool)
-    expected = IsotonicRegression().fit_transform(strengths, np.where(two, 0.75, 0.25))
-    assert two_mouths_curve(strengths, two).probabilities == pytest.approx(expected)
+    # Each strength is a group: 30 / 300 + 4 / 60 and 20 / 300 + 6 / 60 are both a twelfth of 2.
+    kinds = [(30, 4), (20, 6), (30, 4), (30, 4), (20, 6), (20, 6)] * 2
+    discs, twos = np.array(kinds).T
+    places = np.arange(1, 13) / 13
+    two = np.concatenate([np.arange(n) < k for n, k in kinds])
+    curve = two_mouths_curve(np.repeat(places, discs), two)
+    shares = (twos + 0.5) / (discs + 1)  # Jeffreys' rule
+    expected = IsotonicRegression().fit_transform(places, shares, sample_weight=discs)
+    assert curve.strengths == pytest.approx(places)
+    assert curve.probabilities == pytest.approx(expected)
+
+
+def test_curve_is_finest_where_discs_have_two_mouths() -> None:
+    strengths = np.arange(1, 1001) / 1001
+    curve = two_mouths_curve(strengths, strengths > 0.9)
+    assert np.count_nonzero(curve.strengths > 0.9) >= 5
+    assert curve(0.85) < 0.5 < curve(0.95)
+    none = two_mouths_curve(strengths, np.zeros(1000, bool))
+    assert len(none.strengths) == 12
+    assert none.probabilities.max() < 0.01
 
 
 def test_calibrated_scores_undo_too_much_faith() -> None:
