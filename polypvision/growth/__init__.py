@@ -19,14 +19,8 @@ from polypvision.growth.lines import (
     fit_theil_sen,
     specific_growth_rate,
 )
-from polypvision.growth.shared import (
-    GrowthLine,
-    GrowthNodes,
-    SharedGrowth,
-    SizeTable,
-    shared_growth,
-    size_table,
-)
+from polypvision.growth.nodes import GrowthLine, GrowthNodes
+from polypvision.growth.shared import SharedGrowth, SizeTable, shared_growth, size_table
 
 __all__ = [
     "FORMS",

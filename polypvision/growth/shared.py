@@ -22,6 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from polypvision.growth.nodes import GrowthLine, GrowthNodes
+
 Floats = NDArray[np.float64]
 
 LEAST_POLYPS = 3
@@ -302,18 +304,11 @@ class SharedGrowth:
         linear : bool
             The diameter itself grows evenly from now on, not its logarithm.
         """
-        return np.asarray(self.reached_by_node(polyp, log_size, days, linear=linear) @ self.weight)
-
-    def reached_by_node(self, polyp: int, log_size: float, days: Floats, *, linear: bool) -> Floats:
-        """Return the same probability (m, nodes) under each level and trend that all may share.
-
-        Two polyps depend on each other only through these: who counts how many of a plate are as
-        large must go through them one by one.
-        """
-        return self.nodes.reached(self.line(polyp), log_size, days, linear=linear)
+        by_node = self.nodes.reached(self.line(polyp), log_size, days, linear=linear)
+        return np.asarray(by_node @ self.weight)
 
     @property
-    def nodes(self) -> "GrowthNodes":
+    def nodes(self) -> GrowthNodes:
         """What all polyps may share."""
         return GrowthNodes(
             middle_day=self.effects.middle_day,
@@ -323,67 +318,16 @@ class SharedGrowth:
             weight=self.weight,
         )
 
-    def line(self, polyp: int) -> "GrowthLine":
+    def line(self, polyp: int) -> GrowthLine:
         """Return a polyp's own line."""
         cov = self.effects.residual_var * self.effects.line_cov[polyp]
         return GrowthLine(
             level=float(self.effects.level[polyp]),
             slope=float(self.effects.slope[polyp]),
             level_var=float(cov[0, 0]),
-            both_cov=float(cov[0, 1]),
+            level_slope_cov=float(cov[0, 1]),
             slope_var=float(cov[1, 1]),
         )
-
-
-@dataclass(frozen=True, kw_only=True)
-class GrowthLine:
-    """A polyp's ln of diameter as a line over days, with its variances."""
-
-    level: float
-    slope: float
-    level_var: float
-    both_cov: float
-    slope_var: float
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class GrowthNodes:
-    """What all polyps of a plate may share, and all that is needed to say when they reach a size.
-
-    Attributes
-    ----------
-    middle_day : float
-        Lines have their level there.
-    freedom : int
-        Degrees of freedom of the residual.
-    level, trend, weight : ndarray (k,) of float64
-        As of `SharedGrowth`.
-    """
-
-    middle_day: float
-    freedom: int
-    level: Floats
-    trend: Floats
-    weight: Floats
-
-    def reached(self, line: GrowthLine, log_size: float, days: Floats, *, linear: bool) -> Floats:
-        """Return the probability (m, nodes) that a polyp is as large on each day; see
-        `SharedGrowth.reached_by_node`."""
-        ahead = (days - self.middle_day)[:, None]
-        level = line.level - self.level[None, :]
-        slope = line.slope - self.trend[None, :]
-        if linear:
-            grown = 1 + slope * ahead
-            alive = grown > 1e-6
-            grown = np.where(alive, grown, 1.0)
-            expected, turn = level + np.log(grown), ahead / grown
-        else:
-            alive = np.ones((len(days), slope.shape[1]), np.bool_)
-            expected, turn = level + slope * ahead, ahead
-        var = line.level_var + 2 * turn * line.both_cov + turn**2 * line.slope_var
-        error = np.sqrt(np.maximum(var, 1e-18))
-        chance = special.stdtr(self.freedom, (expected - log_size) / error)
-        return np.where(alive, chance, 0.0)
 
 
 def _log_expansion(off: Floats, own_var: Floats) -> Floats:
