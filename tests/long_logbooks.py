@@ -133,7 +133,8 @@ def put_down_kept(small: Logbook, large: Logbook) -> None:
         marks = sorted(plate_marks(connection).items())
     for kind, size_mm in sizes.items():
         with small.reading() as connection:
-            known = {one.plate: one.body for one in kept_of(connection, kind, size_mm)}
+            names = list(plate_marks(connection))
+            known = {p: one.body for p, one in kept_of(connection, kind, size_mm, names).items()}
         for begin in range(0, len(marks), _TOGETHER):
             rows = [
                 Kept(plate=plate, kind=kind, mark=state_mark(mark), body=_like(known, number))

@@ -1,6 +1,6 @@
 """What the stock forecast of a room needs of one plate with its forecasts: plain numbers.
 
-Working a plate's forecasts out takes a hundred times as long as adding them up, and changes only
+Working a plate's forecasts out takes some forty times as long as adding them up, and changes only
 when the plate does; so they are taken out of the plate here, can be kept, and be added up anew
 whenever the room has changed.
 """

@@ -7,10 +7,10 @@ from dataclasses import replace
 from functools import cache, partial
 from typing import Any
 
-from polypvision import __version__
 from polypvision.errors import LogbookError, PlateUnknown
 from polypvision.plan import READY_MM, glance_at, glance_record, outlook_of, outlook_record
 from polypvision.plates.known import KnownPlate, known_plate
+from polypvision.plates.program import program_mark
 from polypvision.spread import spread_each
 from polypvision.store.kept import Kept, KeptKind, keep, kept_marks, kept_of
 from polypvision.store.logbook import Logbook, open_logbook
@@ -112,14 +112,11 @@ class KeptPlates:
         for start in range(0, len(names), _TOGETHER):
             some = names[start : start + _TOGETHER]
             with self._logbook.reading() as connection:
-                rows = kept_of(connection, kind, self._size_of(kind), some)
-                found = {
-                    one.plate: one for one in rows if one.mark == state_mark(self._marks[one.plate])
-                }
+                found = kept_of(connection, kind, self._size_of(kind), some)
             for plate in some:
                 kept = self._held.get((kind, plate)) or found.pop(plate, None)
-                if kept is None and not waiting:
-                    kept = self._now(kind, plate)
+                if kept is None or kept.mark != state_mark(self._marks[plate]):
+                    kept = None if waiting else self._now(kind, plate)
                 if kept is not None:
                     yield plate, kept.body
 
@@ -163,9 +160,8 @@ class KeptPlates:
 
 
 def state_mark(mark: str) -> str:
-    """Return what tells a state of a plate, and who looked: another program may see another thing
-    in the same photos."""
-    return f"{mark} {__version__}"
+    """Return what tells a state of a plate, and which program looked."""
+    return f"{mark} {program_mark()}"
 
 
 def _work_out(logbook: Logbook, size_mm: float, kind: KeptKind, plate: str) -> tuple[Kept, ...]:

@@ -51,7 +51,7 @@ from polypvision.reports import (
 from polypvision.reports.page import PlateLink
 from polypvision.store.logbook import Logbook
 from polypvision.store.readings import StoredPhoto
-from polypvision.store.stamps import plate_marks
+from polypvision.store.stamps import plate_stamp
 
 _TOGETHER = 200
 """Pages written before the list of them is."""
@@ -118,13 +118,12 @@ def write_reports(
     forecast, look = foretell_room(logbook, jobs=jobs, progress=progress)
     stocks = {stock.name: stock for stock in forecast.plates}  # Of those with photos.
     sheets = _Sheets(folder, printed=pdf is not None)
-    with logbook.reading() as connection:
-        marks = plate_marks(connection)
     for done, name in enumerate(names):
         if progress is not None:
             progress(done, len(names), name)
         with logbook.reading() as connection:
-            state = state_of_page(connection, name, state_mark(marks[name]), stocks.get(name))
+            mark = state_mark(plate_stamp(connection, name))
+            state = state_of_page(connection, name, mark, stocks.get(name))
         if not sheets.has(name, state):
             sheets.add(known_plate(logbook, name), stocks.get(name), state)
     sheets.close()
@@ -215,7 +214,7 @@ class _Sheets:
         if self._made is not None:
             self._made.write()
 
-    def add(self, known: KnownPlate, stock: StockForecast | None, seen: str) -> None:
+    def add(self, known: KnownPlate, stock: StockForecast | None, shown: str) -> None:
         """Write the page of a plate, and draw what is printed of it."""
         state, name = known.state, known.facts.plate
         rgb, wounds_px, self.remarks[name] = _latest(known.photos)
@@ -226,7 +225,7 @@ class _Sheets:
             figures = {**figures, "stock": stock_chart([stock])}
         if self._folder is not None and self._made is not None:
             self.links[name], files = _write_plate(state, page, figures, strips, self._folder)
-            made = MadePage(state=seen, link=self.links[name], remark=self.remarks[name])
+            made = MadePage(state=shown, link=self.links[name], remark=self.remarks[name])
             self._made.add(name, made, files)
             self._n_new += 1
             if self._n_new % _TOGETHER == 0:

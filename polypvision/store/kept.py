@@ -3,7 +3,7 @@
 Nothing here is a record: it may be deleted at any time, and is worked out anew.
 """
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -14,8 +14,6 @@ from polypvision.store.upserts import insert_into
 
 KeptKind = Literal["due", "glance", "outlook"]
 """For today's list; for what all plates together tell; for the stock to come."""
-_TOGETHER = 100
-"""Plates looked up at once; the outlook of one has some 30 KB."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,12 +33,9 @@ def kept_marks(connection: sa.Connection, kind: KeptKind, size_mm: float) -> dic
 
 
 def kept_of(
-    connection: sa.Connection,
-    kind: KeptKind,
-    size_mm: float,
-    plates: Sequence[str] | None = None,
-) -> Iterator[Kept]:
-    """Yield what is kept of these plates, or of all, in no order; looked up a few at a time.
+    connection: sa.Connection, kind: KeptKind, size_mm: float, plates: Sequence[str]
+) -> dict[str, Kept]:
+    """Return what is kept of these plates, by plate.
 
     Parameters
     ----------
@@ -48,17 +43,15 @@ def kept_of(
     kind : {'due', 'glance', 'outlook'}
     size_mm : float
         The diameter asked for.
-    plates : sequence of str, optional
+    plates : sequence of str
+        Not too many at once: the outlook of one has some 35 KB.
     """
     own = plate_kept.c
     chosen = _of_kind(kind, size_mm, own.plate, own.mark, own.body)
-    some = [chosen]
-    if plates is not None:
-        starts = range(0, len(plates), _TOGETHER)
-        some = [chosen.where(own.plate.in_(plates[n : n + _TOGETHER])) for n in starts]
-    for one in some:
-        for row in connection.execute(one):
-            yield Kept(plate=row.plate, kind=kind, mark=row.mark, body=row.body)
+    return {
+        row.plate: Kept(plate=row.plate, kind=kind, mark=row.mark, body=row.body)
+        for row in connection.execute(chosen.where(own.plate.in_(plates)))
+    }
 
 
 def _of_kind(kind: KeptKind, size_mm: float, *columns: sa.ColumnElement[Any]) -> sa.Select[Any]:

@@ -8,12 +8,14 @@ from pathlib import Path
 import pytest
 from long_logbooks import fill_long, plate_name
 
-from polypvision.errors import OutputError
+from polypvision.errors import OutputError, PlateUnknown
 from polypvision.events import LogEntry
 from polypvision.plates import report as report_module
+from polypvision.plates.forget import forget
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import note
 from polypvision.plates.report import write_reports
+from polypvision.plates.room import foretell_room
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import names_of_photos
 
@@ -70,6 +72,18 @@ def test_only_pages_that_changed_are_drawn(book: Logbook, drawn: list[str], tmp_
     # As a folder has them in which nothing was before.
     write_reports(book, None, tmp_path / "anew", on=ON)
     assert contents(pages) == contents(tmp_path / "anew")
+
+
+def test_a_plate_that_goes_meanwhile_is_told(
+    book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def going(*more: object, **others: object) -> object:
+        forget(book, plates=[NAMES[1]])
+        return foretell_room(*more, **others)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(report_module, "foretell_room", going)
+    with pytest.raises(PlateUnknown):
+        write_reports(book, NAMES, tmp_path / "pages", on=ON)
 
 
 def gone(pages: Path) -> None:

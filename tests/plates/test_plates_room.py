@@ -29,6 +29,7 @@ from polypvision.plates.forget import forget
 from polypvision.plates.kept import KeptPlates
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import note
+from polypvision.plates.program import program_mark
 from polypvision.plates.room import compare_room, foretell_room, look_over
 from polypvision.store.facts import PlateFacts, set_facts
 from polypvision.store.logbook import Logbook, open_logbook
@@ -116,6 +117,31 @@ def test_only_what_changed_is_worked_out(book: Logbook, worked_out: list[str]) -
     today(book, date(2031, 4, 1))
     assert worked_out == [NAMES[1]]
     assert foretell_room(book)[0] == before == from_states(book)
+
+
+def test_what_another_program_kept_is_not_taken(
+    book: Logbook, worked_out: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = foretell_room(book)[0]
+    book.write(lambda connection: connection.exec_driver_sql("UPDATE plate_kept SET body = '{}'"))
+    monkeypatch.setattr("polypvision.plates.kept.program_mark", lambda: "0.1.0-another")
+    worked_out.clear()
+    assert foretell_room(book)[0] == whole
+    assert worked_out == [*NAMES, "new"]
+
+
+def test_programs_are_told_apart_by_their_code(tmp_path: Path) -> None:
+    marks = []
+    for n, (name, data) in enumerate(
+        [("a.py", b"1"), ("b/a.py", b"1"), ("b/a.py", b"2"), ("c.html", b""), ("d.onnx", b"3")]
+    ):
+        for folder in range(n, 5):
+            path = tmp_path / str(folder) / name
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(data)
+        marks.append(program_mark(tmp_path / str(n)))
+    assert len(set(marks[:4])) == 4
+    assert marks[4] == marks[3]  # What a network saw is in the logbook.
 
 
 def test_several_processes_tell_the_same(new_place: NewPlace) -> None:
