@@ -296,7 +296,7 @@ def _change(
     percent, with_plate = (100 * float(np.expm1(one)) for one in (raw, plate))
     passed = f"{days[-1] - days[-2]:.0f} days"
     if raw - plate < -max(spread, _NOTABLE):
-        return f"{percent:+.0f} % in {passed}, the whole plate {with_plate:+.0f} %: it shrank"
+        return f"{percent:+.0f} % in {passed}, the whole plate {with_plate:+z.0f} %: it shrank"
     if plate < -_NOTABLE:
         return f"{percent:+.0f} % in {passed}, as the whole plate: contracted, not shrunk"
     return ""

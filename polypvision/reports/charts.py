@@ -44,13 +44,20 @@ def _span(tracks: PlateTracks) -> tuple[float, float]:
     return first, last
 
 
+_NEAR_DAYS = 7.0
+"""A cut so near the first or the last photo is drawn, however few days the photos span."""
+
+
 def _cut_lines(axes: Axes, tracks: PlateTracks, log: Sequence[LogEntry]) -> None:
     first_cuts = {
         entry.at.date(): tracks.day_of(entry.at)
         for entry in sorted(log, key=lambda one: -tracks.day_of(one.at))
         if entry.kind == "cut"
     }
-    days = sorted(first_cuts.values())
+    first, last = tracks.photos[0].day, tracks.photos[-1].day
+    # One of long before or after would press all photos together; the log on the page has it.
+    near = max(_NEAR_DAYS, (last - first) / 4)
+    days = sorted(day for day in first_cuts.values() if first - near <= day <= last + near)
     for n, x in enumerate(dates_of(tracks, days)):
         axes.axvline(x, color=INK, linewidth=0.8, linestyle=(0, (2, 2)), alpha=0.7)
         if n == 0 or len(days) <= 3:

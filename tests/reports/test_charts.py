@@ -66,6 +66,18 @@ def test_a_wound_of_a_lost_polyp_ends_where_it_was_last_seen() -> None:
     assert "P02" in texts
 
 
+def test_a_cut_long_after_the_photos_leaves_them_their_room() -> None:
+    case = series()
+    last = case.tracks.photos[-1].taken_at
+    for days, n in ((5, 1), (900, 0), (-900, 0)):
+        cut = replace(case.log[0], at=last + timedelta(days=days))
+        plain = wound_chart(case.tracks, case.courses).axes[0]
+        drawn = wound_chart(case.tracks, case.courses, [cut]).axes[0]
+        assert len(drawn.lines) == len(plain.lines) + n
+        if not n:
+            assert drawn.get_xlim() == plain.get_xlim()
+
+
 def test_cuts_of_one_day_are_one_line() -> None:
     case = series()
     cuts = [replace(case.log[0], at=case.log[0].at + timedelta(minutes=m)) for m in (0, 20, 50)]
