@@ -48,6 +48,8 @@ _WIDTH = A4[0] - 2 * _MARGIN
 _HEIGHT = A4[1] - 2 * _MARGIN - 6 * mm
 _CELL_PADDING = 3
 """Above and below what stands in a table, in points, where nothing else is said."""
+_CHART_HEIGHT = _HEIGHT - 2 * _CELL_PADDING - 12 * mm
+"""The most that a chart may take, so that a heading stands over it on its page."""
 _CHART_DPI = 220
 _FONT, _BOLD = "DejaVu", "DejaVu-Bold"
 
@@ -161,6 +163,25 @@ def _table(heads: Sequence[str], rows: Iterable[Sequence[str]], widths: Sequence
     )
 
 
+def _over_next(words: str, style: str) -> Paragraph:
+    """Return words that are on the same page as what comes next."""
+    text = _text(words, style)
+    text.keepWithNext = True
+    return text
+
+
+def _strips(strips: Sequence[tuple[str, bytes]]) -> list[Flowable]:
+    """Return the film-strips one below the other, frames of all equally large."""
+    pictures = [Image(BytesIO(strip), hAlign="LEFT") for _, strip in strips]
+    widest = max(one.drawWidth for one in pictures)
+    highest = max(one.drawHeight for one in pictures)
+    factor = min(_WIDTH / widest, 0.2 * _HEIGHT / highest)
+    for one in pictures:
+        one.drawWidth, one.drawHeight = factor * one.drawWidth, factor * one.drawHeight
+    names = [_over_next(name, "text") for name, _ in strips]
+    return [part for both in zip(names, pictures, strict=True) for part in both]
+
+
 def _drawn(figures: Sequence[Figure]) -> list[bytes]:
     return [png(one, dpi=_CHART_DPI) for one in figures]
 
@@ -168,7 +189,7 @@ def _drawn(figures: Sequence[Figure]) -> list[bytes]:
 def _charts(charts: Sequence[bytes]) -> list[Flowable]:
     """Return the charts two to a row, each as wide as half the page."""
     half = _WIDTH / 2 - 3 * mm
-    images = [_picture(one, half, _HEIGHT - 2 * _CELL_PADDING) for one in charts]
+    images = [_picture(one, half, _CHART_HEIGHT) for one in charts]
     rows: list[Flowable] = []
     for n in range(0, len(images), 2):
         pair = images[n : n + 2]
@@ -210,14 +231,10 @@ def _plate(one: PlatePrint) -> list[Flowable]:
     if said:
         parts += [_text("What is expected", "heading"), *map(_text, said)]
     if one.charts:
-        parts += [CondPageBreak(0.5 * _HEIGHT), _text("Charts", "heading"), *_charts(one.charts)]
+        parts += [_over_next("Charts", "heading"), *_charts(one.charts)]
         parts += [_text(f"{page.growth_words} {page.wound_words} {page.stock_words}")]
     if one.strips:
-        strips = [
-            KeepTogether([_text(name), _picture(strip, _WIDTH, 0.2 * _HEIGHT)])
-            for name, strip in one.strips
-        ]
-        parts += [CondPageBreak(0.25 * _HEIGHT), _text("Side by side", "heading"), *strips]
+        parts += [_over_next("Side by side", "heading"), *_strips(one.strips)]
     parts += _rows(page)
     return parts
 
@@ -331,12 +348,8 @@ def report_pdf(
     _styles()
     parts = _today(tasks, on, later)
     if room_charts or room_words:
-        parts += [
-            CondPageBreak(0.5 * _HEIGHT),
-            _text("All plates", "heading"),
-            *_charts(_drawn(room_charts)),
-            *map(_text, room_words),
-        ]
+        parts.append(_over_next("All plates", "heading"))
+        parts += [*_charts(_drawn(room_charts)), *map(_text, room_words)]
     for plate in plates:
         parts += [PageBreak(), *_plate(plate)]
     parts.append(_text("Take care", "heading"))

@@ -4,10 +4,13 @@ import re
 from collections.abc import Sequence
 from datetime import date, timedelta
 from io import BytesIO
+from itertools import pairwise
 
+import numpy as np
 import pytest
 from matplotlib.figure import Figure
 from plate_series import photo, readings, series
+from reportlab.platypus import Flowable, Image, Paragraph, SimpleDocTemplate
 from time_builders import START, make_polyp, make_reading
 
 from polypvision.events import LogEntry
@@ -158,3 +161,31 @@ def test_a_chart_of_many_lines_fits_on_a_page_to_print() -> None:
     """A page's height is the most that a chart may take: a room of ten lines has one so tall."""
     tall = Figure(figsize=(2.0, 12.0))
     assert report_pdf([], tasks=(), on=ON, room_charts=[tall]).startswith(b"%PDF")
+
+
+def test_headings_and_names_stay_with_what_they_are_of(monkeypatch: pytest.MonkeyPatch) -> None:
+    placed: list[tuple[int, Flowable]] = []
+
+    class Watched(SimpleDocTemplate):
+        def afterFlowable(self, flowable: Flowable) -> None:  # noqa: N802
+            placed.append((self.page, flowable))
+
+    monkeypatch.setattr("polypvision.reports.pdf.SimpleDocTemplate", Watched)
+    case = series()
+    state = plate_state(case.tracks, case.log, plate="0042", size_mm=20.0)
+    strips = [
+        (f"S{n}", np.full((240, 160 * frames, 3), 200, dtype=np.uint8))
+        for n, frames in enumerate([8, 3, 8, 8])
+    ]
+    for height in np.linspace(2.0, 12.0, 9):
+        placed.clear()
+        sheet = print_of(plate_page(state), charts=[Figure((2.0, height))] * 2, strips=strips)
+        tasks = things_to_do([state], ON) * 3
+        report_pdf([sheet], tasks=tasks, on=ON, room_charts=[Figure((2.0, height))])
+        for (page, one), (next_page, _) in pairwise(placed):
+            words = one.getPlainText() if isinstance(one, Paragraph) else ""
+            if words in {"All plates", "Charts", "Side by side", *dict(strips)}:
+                assert page == next_page, words
+        drawn = [one for _, one in placed if isinstance(one, Image)][-len(strips) :]
+        assert len({round(one.drawHeight, 6) for one in drawn}) == 1
+        assert drawn[1].drawWidth == pytest.approx(drawn[0].drawWidth * 3 / 8)
