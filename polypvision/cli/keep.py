@@ -39,9 +39,16 @@ def backup(
     """
     from polypvision.plates.backup import make_backup
 
+    was_there = folder.exists()
     with opened(logbook) as book, progress_bar("Copying photos") as progress:
         made = make_backup(book, folder, photos=photos, progress=progress)
     typer.echo(f"Backup: {made.folder}")
+    if not was_there:
+        typer.echo(
+            f"The folder {folder} was not there and was made. If it should be on a stick, check "
+            "that the stick is plugged in.",
+            err=True,
+        )
     manifest = made.manifest
     if not photos:
         typer.echo("The photos are not in it; add --photos to keep them, too.")

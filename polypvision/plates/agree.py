@@ -43,6 +43,10 @@ def repeat_photos(
         If fewer than two could be read, or they show different plates.
     """
     outcomes = [one.outcome for one in read_photos(paths, wishes, progress=progress)]
+    if not outcomes:
+        raise ComparisonError(
+            f"No photo was found in {', '.join(map(str, paths))}. Check the name."
+        )
     readings = [one for one in outcomes if isinstance(one, PlateReading)]
     refused = tuple(one for one in outcomes if isinstance(one, Refusal))
     if len(readings) < 2:

@@ -88,6 +88,8 @@ def make_profile(
     OutputError
     """
     found = list(find_photos(paths))
+    if not found:
+        raise LensError(f"No photo was found in {', '.join(map(str, paths))}. Check the name.")
     views: list[BoardView] = []
     cameras: list[tuple[str, PhotoCamera]] = []
     remarks: dict[str, str] = {}

@@ -298,6 +298,8 @@ class PhotoReader:
             # Read again, perhaps under a name that tells less: the date on record stands.
             facts = replace(facts, taken_at=task.taken_at)
         elif self.brief.recording:
+            if found.date is None:
+                decoded()  # Of what is no photo nobody need know the date.
             _check_date(facts, found.date, trust=self.brief.wishes.trust_dates)
         pixels = decoded()
         reading, settings = self._read_plate(photo, pixels, facts, task)

@@ -27,8 +27,10 @@ def test_from_backup_to_another_computer(run: Run, book: Path, tmp_path: Path) -
     stick = tmp_path / "stick"
     done = run("backup", stick)
     assert (done.status, "add --photos" in done.out) == (0, True)
+    assert f"{stick} was not there and was made" in done.err
     done = run("backup", stick, "--photos")
     assert (done.status, f"With it: {len(DAYS)} photos." in done.out) == (0, True)
+    assert done.err == ""
     done = run("verify", "--backup", stick)
     assert (done.status, done.out.count("nothing wrong")) == (0, 2)
     done = run("restore", stick)

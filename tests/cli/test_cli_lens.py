@@ -76,6 +76,15 @@ def test_photos_of_two_lenses_make_no_profile(run: Run, tmp_path: Path, board_ph
     assert not list(tmp_path.rglob("lens-*.json"))
 
 
+@pytest.mark.parametrize("command", ["lens", "repeat"])
+def test_a_folder_without_photos_is_told(run: Run, tmp_path: Path, command: str) -> None:
+    (tmp_path / "none").mkdir()
+    done = run(command, tmp_path / "none")
+    assert (done.status, done.err) == (
+        1, f"Error: No photo was found in {tmp_path / 'none'}. Check the name.\n",
+    )  # fmt: skip
+
+
 def test_photos_without_a_board_say_how_to_get_one(run: Run, tmp_path: Path) -> None:
     Image.new("RGB", (300, 200), "grey").save(tmp_path / "a.png")
     done = run("lens", tmp_path / "a.png")

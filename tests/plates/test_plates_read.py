@@ -132,6 +132,15 @@ def test_without_a_logbook_nothing_is_recorded_and_no_date_is_needed(folder: Pat
     assert names_in(folder) == ["a.jpg"]
 
 
+def test_what_is_no_photo_is_said_to_be_none_before_its_date_is_asked_for(
+    book: Logbook, folder: Path
+) -> None:
+    (folder / "a.jpg").write_text("not a photo", encoding="utf-8")
+    [outcome] = read_photos([folder], WITHOUT_CARD, logbook=book)
+    assert isinstance(outcome.outcome, Refusal)
+    assert outcome.outcome.kind == "unreadable"
+
+
 def test_recording_needs_a_date(book: Logbook, folder: Path) -> None:
     photo = write_jpeg(folder / "a.jpg")
     [outcome] = read_photos([photo], WITHOUT_CARD, logbook=book)
