@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from polypvision.cli.common import LogbookOption, opened, show_table
+from polypvision.words import counted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -92,7 +93,7 @@ def _show(found: "Sequence[Forgotten]") -> None:
                 one.name[:12] if one.kind == "photo" else one.name,
                 one.words,
                 f"{one.at:%Y-%m-%d}",
-                f"{max(0, (KEPT - (now - one.at)).days)} days",
+                counted(max(0, (KEPT - (now - one.at)).days), "day"),
             )
             for one in found
         ],

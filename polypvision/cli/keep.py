@@ -101,7 +101,7 @@ def restore(
     if done.aside:
         typer.echo(f"The logbook that was there is now: {done.aside}")
     if done.n_profiles:
-        typer.echo(f"{done.n_profiles} lens profiles.")
+        typer.echo(f"{counted(done.n_profiles, 'lens profile')}.")
     if photos:
         typer.echo(f"{counted(done.n_photos, 'photo')} in {photos}.")
     elif done.manifest.photos:

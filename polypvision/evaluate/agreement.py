@@ -19,6 +19,7 @@ from polypvision.evaluate.plain import plain
 from polypvision.evaluate.scores import MOUTH_CLASSES
 from polypvision.measure.overlap import iou_matrix
 from polypvision.reading import PlateReading, Polyp
+from polypvision.words import counted
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,7 +151,8 @@ def agreement_sentences(found: Agreement) -> list[str]:
         return ["Nobody has corrected a photo yet, so there is nothing to compare with."]
     who = "machine minus people"
     return [
-        f"{found.n_photos} photos that people corrected: {found.n_machine} polyps by the machine, "
+        f"{counted(found.n_photos, 'photo')} that people corrected: "
+        f"{counted(found.n_machine, 'polyp')} by the machine, "
         f"{found.n_people} by people, {found.n_same} the same.",
         f"Count, machine minus people: {found.count_bias:+.2f} a photo on average "
         f"(SD {_text(found.count_sd)}), equal on {found.n_exact}.",

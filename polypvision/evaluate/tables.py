@@ -16,6 +16,7 @@ from polypvision.evaluate.scores import (
     PhotoScore,
     Scores,
 )
+from polypvision.words import counted
 
 
 def _row(name: str, n_true: int, detection: Detection, sizes: Errors) -> dict[str, object]:
@@ -85,7 +86,7 @@ def text(scores: Scores) -> str:
     refused = [photo for photo in scores.photos if photo.refused]
     within, ranged = scores.counts_within_range
     lines = [
-        f"{len(scores.photos)} photos scored, {len(refused)} of them refused.",
+        f"{counted(len(scores.photos), 'photo')} scored, {len(refused)} of them refused.",
         _detection_line("Polyps at IoU > 0.5", scores.polyps)
         + f", panoptic quality {_say(scores.polyps.panoptic_quality)}",
         _detection_line("Polyps at IoU > 0.75", scores.polyps_strict),

@@ -36,6 +36,7 @@ from polypvision.render.photo import render_scene
 from polypvision.render.scene import Camera, Scene
 from polypvision.render.truth import truth_reading
 from polypvision.spread import Show, spread
+from polypvision.words import counted
 
 NORMAL_95 = 1.959964
 """Of the normal distribution."""
@@ -365,8 +366,8 @@ def uncertainty_lines(scores: UncertaintyScores) -> list[str]:
     """Return the figures as lines to print."""
     r = _figures(scores)
     return [
-        f"{r['plates']} plates ({r['refused']} refused), {r['polyps']} polyps, "
-        f"{r['wounds']} wounds",
+        f"{counted(r['plates'], 'plate')} ({r['refused']} refused), "
+        f"{counted(r['polyps'], 'polyp')}, {counted(r['wounds'], 'wound')}",
         f"95 % interval of the diameter holds the truth: {100 * r['diameter_holds']:.1f} % "
         f"(without flagged polyps {100 * r['diameter_holds_undoubted']:.1f} %)",
         f"95 % interval of the wound's area holds the truth: {100 * r['wound_holds']:.1f} %",

@@ -294,7 +294,7 @@ def _change(
     plate = float(shared.expansion[0][places[1][0]] - shared.expansion[0][places[0][0]])
     spread = _SURELY * float(np.sqrt(2 * shared.effects.residual_var))
     percent, with_plate = (100 * float(np.expm1(one)) for one in (raw, plate))
-    passed = f"{days[-1] - days[-2]:.0f} days"
+    passed = counted(round(days[-1] - days[-2]), "day")
     if raw - plate < -max(spread, _NOTABLE):
         return f"{percent:+.0f} % in {passed}, the whole plate {with_plate:+z.0f} %: it shrank"
     if plate < -_NOTABLE:

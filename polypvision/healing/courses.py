@@ -11,6 +11,7 @@ from polypvision.events import LogEntry
 from polypvision.healing.closure import linear_advance, percentage_closure
 from polypvision.reading import Polyp
 from polypvision.track import Individual, Observation, PlateTracks
+from polypvision.words import counted
 
 WoundStatus = Literal["no wound", "open", "stalled", "worsening", "closed"]
 
@@ -251,23 +252,23 @@ def _judge(points: Sequence[WoundPoint], settings: HealingSettings) -> tuple[Wou
     surely = max(1.5 * _spread(smallest, last, settings), settings.least_mm2)
     if settled and grown > surely:
         days = last.day - smallest.day
-        return "worsening", f"{grown:.1f} mm2 larger than {days:.0f} days before"
+        return "worsening", f"{grown:.1f} mm2 larger than {counted(round(days), 'day')} before"
     before = [one for one in judged if last.day - one.day >= settings.stall_days]
     reference = before[-1] if before else judged[0]
     advance = reference.wound_mm2 - last.wound_mm2
     spread = _spread(reference, last, settings)
-    days = last.day - reference.day
+    passed = counted(round(last.day - reference.day), "day")
     if advance > max(spread, 0.02 * reference.wound_mm2):
-        return "open", f"closing: {advance:.1f} mm2 smaller than {days:.0f} days before"
+        return "open", f"closing: {advance:.1f} mm2 smaller than {passed} before"
     if not before:
         return "open", "too early to say whether it stands still"
     blind = spread > settings.blind_share * reference.wound_mm2
     if blind or advance > settings.still_share * reference.wound_mm2:
         return "open", (
-            f"the change in {days:.0f} days, {-advance:+.1f} mm2, is within the error of "
+            f"the change in {passed}, {-advance:+.1f} mm2, is within the error of "
             f"{spread:.1f} mm2: whether it stands still cannot be said"
         )
-    return "stalled", f"no advance in {days:.0f} days beyond the error of {spread:.1f} mm2"
+    return "stalled", f"no advance in {passed} beyond the error of {spread:.1f} mm2"
 
 
 def wound_courses(

@@ -19,6 +19,7 @@ from polypvision.store.schema import (
     polyps,
 )
 from polypvision.store.stamps import touch
+from polypvision.words import counted
 
 KEPT = timedelta(days=30)
 """How long at least what was forgotten can be brought back."""
@@ -175,13 +176,15 @@ def forgotten(connection: sa.Connection) -> list[Forgotten]:
 
 
 def _plate_words(connection: sa.Connection, row: sa.Row[tuple[str]]) -> str:
-    counts = []
-    for table in _WITH_PLATE:
-        same = (table.c.plate == row.plate) & (table.c.forgotten_at == row.forgotten_at)
-        counts.append(
-            connection.execute(sa.select(sa.func.count()).select_from(table).where(same)).scalar()
-        )
-    return f"with {counts[0]} photos and {counts[1]} lines of its log"
+    photo_count, line_count = (
+        connection.execute(
+            sa.select(sa.func.count())
+            .select_from(table)
+            .where(table.c.plate == row.plate, table.c.forgotten_at == row.forgotten_at)
+        ).scalar_one()
+        for table in _WITH_PLATE
+    )
+    return f"with {counted(photo_count, 'photo')} and {counted(line_count, 'line')} of its log"
 
 
 def _found(kind: Kind, name: str, words: str, at: str) -> Forgotten:
