@@ -40,7 +40,7 @@ def test_a_file_of_corrections(run: Run, book: Path, tmp_path: Path) -> None:
     assert "2 polyps as read, 3 as corrected (labels 1 2 3)" in lines[2]
     assert "Rust 7" in run("track", "42").out
     done = run("evaluate", "--people")
-    assert "1 photos that people corrected: 2 polyps by the machine, 3 by people" in done.out
+    assert "1 photo that people corrected: 2 polyps by the machine, 3 by people" in done.out
     done = run("evaluate", "--people", "--json", "-")
     assert json.loads(done.out)["count_bias"] == -1
 

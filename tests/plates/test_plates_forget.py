@@ -99,7 +99,7 @@ def test_a_plate_whose_card_is_used_anew(book: Logbook, photos: list[Path]) -> N
         log_of(book, "0042")
     assert [(one.kind, one.words) for one in forgotten_things(book)] == [
         ("photo", f"{photos[3]} (2024-03-29)"),
-        ("plate", "with 3 photos and 1 lines of its log"),
+        ("plate", "with 3 photos and 1 line of its log"),
     ]
     note(book, LogEntry(plate="0042", at=NOW, kind="note", note="new polyps"))
     (plate,) = list_plates(book)
