@@ -64,7 +64,7 @@ def two_mouths_curve(strengths: NDArray[np.float64], two: NDArray[np.bool_]) -> 
     order = np.argsort(strengths, kind="stable")
     none = int(np.count_nonzero(strengths == 0))
     some = order[none:]
-    parts = 1 / max(len(some), 1) + two[some] / max(np.count_nonzero(two[some]), 1)
+    parts = 1 / max(len(some), 1) + two[some] / max(int(two[some].sum()), 1)
     shares = np.cumsum(parts) / max(float(parts.sum()), 1e-9)
     ends = np.searchsorted(shares, np.arange(1, _CURVE_GROUPS) / _CURVE_GROUPS - 1e-9) + 1
     groups = [order[:none], *np.split(some, ends)]
