@@ -26,6 +26,9 @@ MIN_SCORE = 0.5
 _VOTES = 1_000
 """Of more, only some are looked at: scores of real polyps move by 0.002 at most, by 0.0003 in 95 of
 100, a part of how well they are calibrated."""
+_LEAST_WIDE = -2.0
+"""Log-odds of a wide look's tissue at least: it shows small discs with few pixels, and where they
+stand in rows it takes them for a pattern. It may speak against them, and not rule them out."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,7 +45,7 @@ class Candidate:
         What `POLYP_EVIDENCE` names: log-odds of the mean tissue probability; highest value of the
         middles' map inside; how far the pixels' ways miss each other, as a part of the region's
         radius; the part of them that ends inside; and the region's part of its convex hull. With a
-        wide look, then its first three again (`WIDE_POLYP_EVIDENCE`).
+        wide look, then its first three again, bounded (`WIDE_POLYP_EVIDENCE`).
     """
 
     window: Window
@@ -90,7 +93,7 @@ def _evidence(window: Window, mask: NDArray[np.bool_], maps: PlateMaps) -> NDArr
         _seen(look, own, window, mask) for look, own in zip(maps.looks, votes, strict=True)
     )
     share = _share_inside(window, mask, *votes[0])
-    seen_wide = [value for look in wide for value in look]
+    seen_wide = [value for look in wide for value in (max(look[0], _LEAST_WIDE), *look[1:])]
     return np.array([tissue, centre, spread, share, _solidity(mask), *seen_wide])
 
 
