@@ -7,7 +7,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.render.noise import Field
-from polypvision.train.closeups.form import TURNS, Disc, Form, make_form, mouth_places
+from polypvision.train.closeups.form import (
+    TURNS,
+    Disc,
+    Form,
+    make_form,
+    mouth_places,
+    way_from_mouth,
+)
 from polypvision.train.closeups.kinds import Kind
 from polypvision.train.closeups.stalks import paint_stalk
 from polypvision.train.closeups.strands import lay_strands, oral_share
@@ -26,6 +33,9 @@ from polypvision.train.closeups.tools import (
 
 _HIDDEN_SHARE = 0.7
 """A mouth of which tentacles cover more than this is not seen."""
+_ZONED_ROUND_EACH, _ZONED_ROUND_ONE = 0.8, 0.4
+"""How often colours and tentacles lie round a dividing disc's mouths, round a single one's mouth,
+instead of round the disc's middle."""
 
 
 def _body(edge: Points, shape: tuple[int, int]) -> NDArray[np.bool_]:
@@ -111,10 +121,13 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
         body = _body(form.place(rim, np.full(TURNS, tissue))[0], shape)
 
     inner_rho = np.asarray(rho / np.float32(tissue), np.float32)
-    light, relief = surface(kind, picture, theta, inner_rho, disc.radius)
-    billow = _billows(kind, picture, inner_rho, disc.radius)
+    mouths = mouth_places(disc, rng, form)
+    zoned = rng.random() < (_ZONED_ROUND_ONE if len(mouths) == 1 else _ZONED_ROUND_EACH)
+    around, way = way_from_mouth(theta, inner_rho, mouths) if zoned else (theta, inner_rho)
+    light, relief = surface(kind, picture, around, way, disc.radius)
+    billow = _billows(kind, picture, way, disc.radius)
     broad = _bend(kind, form, picture, light, relief, theta, inner_rho, disc.radius, billow)
-    places = mouth_places(disc, rng, form) * [1, tissue]
+    places = mouths * [1, tissue]
     mouth_xy, _ = form.place(places[:, 0], places[:, 1])
     size = kind.mouth_size * tissue * float(np.exp(rng.normal(0, 0.15)))
     paint_mouths(kind, disc, picture, light, mouth_xy, back, size)
@@ -124,11 +137,11 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     if kind.strand:
         light, mask, polyp = lay_strands(kind, disc, picture, form, light, rho, theta, body)
     elif kind.kind != "velvet" or kind.warts:
-        tentacles = some_tentacles(kind, disc.radius, rng)
+        tentacles = some_tentacles(kind, disc.radius, rng, mouths if zoned else None)
         if kind.kind != "fringe":
             xy, _ = form.place(tentacles.theta, tentacles.rho)
             away = np.linalg.norm(((xy[:, None] - mouth_xy[None]) @ back), axis=2).min(axis=1)
-            hides = (1 - kind.mouth_hidden) * size * 1.1 + 0.5 * tentacles.wide
+            hides = (1 - kind.mouth_hidden) * size * 1.1 + 0.75 * tentacles.wide
             tentacles = tentacles[away > hides]
         if len(tentacles):
             light, there = lay_tentacles(

@@ -170,3 +170,36 @@ def mouth_places(disc: Disc, rng: np.random.Generator, form: Form) -> Points:
     around = np.arange(disc.mouths) * (2 * np.pi / disc.mouths)
     angles = start + around + rng.normal(0, 0.15, disc.mouths)
     return np.stack([angles, spread * rng.uniform(0.8, 1.2, disc.mouths)], 1)
+
+
+def way_from_mouth(
+    theta: NDArray[np.floating], rho: NDArray[np.floating], mouths: Points
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Return the direction, and the share of the way from the mouth to the margin, of points.
+
+    Of several mouths (m, 2; angle and rho), the one that is nearest in this sense: zones and
+    tentacles of a dividing disc lie round each of its mouths.
+    """
+    x, y = (np.asarray(rho * part(theta), np.float32) for part in (np.cos, np.sin))
+    towards = np.zeros_like(x)
+    share = np.full_like(x, np.inf)
+    for angle, off in mouths:
+        at_x, at_y = np.float32(off * np.cos(angle)), np.float32(off * np.sin(angle))
+        dx, dy = x - at_x, y - at_y
+        away = np.maximum(np.hypot(dx, dy), np.float32(1e-6))
+        along = (at_x * dx + at_y * dy) / away
+        whole = np.sqrt(along**2 + np.float32(max(1 - off**2, 0.01))) - along
+        nearer = away < share * whole
+        towards = np.where(nearer, np.arctan2(dy, dx), towards)
+        share = np.where(nearer, away / whole, share)
+    return towards, share
+
+
+def place_round_mouth(theta: Points, share: Points, mouth: Points) -> tuple[Points, Points]:
+    """Return angle and rho of points given by direction and share of the way from one mouth."""
+    at = mouth[1] * np.array([np.cos(mouth[0]), np.sin(mouth[0])])
+    ray = np.stack([np.cos(theta), np.sin(theta)], -1)
+    along = ray @ at
+    whole = np.sqrt(along**2 + max(1 - mouth[1] ** 2, 0.01)) - along
+    x, y = (at + ray * (share * whole)[:, None]).T
+    return np.arctan2(y, x), np.hypot(x, y)

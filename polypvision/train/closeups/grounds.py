@@ -281,7 +281,7 @@ def paint_back(picture: Picture, *, sharp: bool) -> None:
     """Fill the whole picture with some ground, in focus or far out of it."""
     rng = picture.rng
     weights = np.array(
-        [0.18, 0.07, 0.06, 0.09, 0.04, 0.06, 0.09, 0.16, 0.06, 0.09, 0.1]
+        [0.18, 0.07, 0.06, 0.09, 0.04, 0.06, 0.09, 0.12, 0.06, 0.09, 0.14]
         if sharp
         else [0.1, 0.07, 0.05, 0.25, 0.05, 0.16, 0.08, 0.1, 0.03, 0.06, 0.05]
     )

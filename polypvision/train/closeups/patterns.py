@@ -140,13 +140,13 @@ def _zones(picture: Picture, theta: Field, rho: Field) -> Field:
 
 
 FIELDS: dict[Pattern, float] = {
-    _waves: 0.22,
-    _warped: 0.2,
+    _waves: 0.19,
+    _warped: 0.17,
     _grains: 0.18,
     _dots: 0.06,  # too many, and a real mouth is taken for one more spot
     _sectors: 0.12,
     _halves: 0.08,
-    _zones: 0.14,
+    _zones: 0.2,
 }
 """Patterns, and how often each is worn."""
 

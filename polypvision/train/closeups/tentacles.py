@@ -1,11 +1,11 @@
 """Tentacles of the close-up painter's discs: bubbles, tufts, warts and fringes."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.train.closeups.form import Disc, Form
+from polypvision.train.closeups.form import Disc, Form, place_round_mouth, way_from_mouth
 from polypvision.train.closeups.kinds import Kind
 from polypvision.train.closeups.tools import (
     Blobs,
@@ -27,11 +27,13 @@ _LEAST_PX = 1.3
 class Tentacles:
     """Places ``theta, rho`` of a disc's tentacles, half width in radii, length over width.
 
-    ``swollen`` ones are bubbles that stand over short tufts.
+    ``way`` is the share of the way from the mouth to the margin; ``swollen`` ones are bubbles that
+    stand over short tufts.
     """
 
     theta: Points
     rho: Points
+    way: Points
     wide: Points
     stretch: Points
     swollen: NDArray[np.bool_]
@@ -43,6 +45,7 @@ class Tentacles:
         return Tentacles(
             theta=self.theta[chosen],
             rho=self.rho[chosen],
+            way=self.way[chosen],
             wide=self.wide[chosen],
             stretch=self.stretch[chosen],
             swollen=self.swollen[chosen],
@@ -65,6 +68,7 @@ def _fringe(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
     return Tentacles(
         theta=theta,
         rho=rho,
+        way=rho,
         wide=wide,
         stretch=np.full(len(theta), max(stretch, 1)),
         swollen=np.zeros(len(theta), np.bool_),
@@ -93,9 +97,27 @@ def _rings(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
     return Tentacles(
         theta=theta,
         rho=rho,
+        way=rho,
         wide=wide,
         stretch=np.ones(len(theta)),
         swollen=np.zeros(len(theta), np.bool_),
+    )
+
+
+def _round_mouths(kind: Kind, radius: float, rng: np.random.Generator, mouths: Points) -> Tentacles:
+    """Return tentacles in rings round each mouth (m, 2; angle and rho), up to its neighbours'."""
+    parts = []
+    for mouth in mouths:
+        rings = _rings(kind, radius, rng)
+        theta, rho = place_round_mouth(rings.theta, rings.way, mouth)
+        _, least = way_from_mouth(theta, rho, mouths)
+        near = rings.way <= least * rng.uniform(0.95, 1.05, len(rings)) + 1e-3
+        parts.append(replace(rings, theta=theta, rho=rho)[near])
+    return Tentacles(
+        **{
+            part.name: np.concatenate([getattr(one, part.name) for one in parts])
+            for part in fields(Tentacles)
+        }
     )
 
 
@@ -109,30 +131,35 @@ def _with_bubbles(tufts: Tentacles, count: int, rng: np.random.Generator) -> Ten
     return Tentacles(
         theta=np.append(tufts.theta, theta),
         rho=np.append(tufts.rho, rho),
+        way=np.append(tufts.way, rho),
         wide=np.append(tufts.wide, size),
         stretch=np.append(tufts.stretch, np.exp(np.abs(rng.normal(0, 0.2, count)))),
         swollen=np.append(tufts.swollen, np.ones(count, np.bool_)),
     )
 
 
-def some_tentacles(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
-    """Draw a disc's tentacles; a velvet one's warts."""
+def some_tentacles(
+    kind: Kind, radius: float, rng: np.random.Generator, mouths: Points | None = None
+) -> Tentacles:
+    """Draw a disc's tentacles or warts; round the mouths (m, 2; angle and rho), if given."""
     if kind.kind == "fringe":
         return _fringe(kind, radius, rng)
-    found = _rings(kind, radius, rng)
-    rho, wide = found.rho, found.wide
+    found = (
+        _rings(kind, radius, rng) if mouths is None else _round_mouths(kind, radius, rng, mouths)
+    )
+    rho, way, wide = found.rho, found.way, found.wide
     keep = np.ones(len(found), np.bool_)
     if kind.bubbles:
         keep = rng.random(len(found)) < rng.uniform(0.6, 1.0)
     elif kind.kind == "bounce":
         keep = rng.random(len(found)) < rng.uniform(0.25, 0.9)
-        grown = rng.random(len(found)) < rng.uniform(0.04, 0.3) * (0.4 + 1.2 * rho**2)
+        grown = rng.random(len(found)) < rng.uniform(0.04, 0.3) * (0.4 + 1.2 * way**2)
         large = rng.uniform(0.07, rng.uniform(0.1, 0.26), len(found))
         wide = np.where(grown, large, wide)
     elif kind.kind == "velvet":
         keep = rng.random(len(found)) < kind.warts * rng.uniform(0.3, 1.0)
     if kind.bare:
-        keep &= rng.random(len(found)) < np.clip(rho / kind.bare, 0.25, 1)
+        keep &= rng.random(len(found)) < np.clip(way / kind.bare, 0.25, 1)
     # The rim is where tentacles end, but their tips stand over it a little.
     keep &= (rho > 0) & (rho + 0.6 * wide < 1.04)
     longer = 1 + kind.rim_stretch * np.clip((rho - 0.75) / 0.25, 0, 1)
@@ -156,7 +183,7 @@ def _colours(
     """Return the colours (n, 3) of each tentacle's stem and tip."""
     rng = picture.rng
     n = len(tentacles)
-    patch = rng.normal(0, kind.mixed, n) + tentacles.rho
+    patch = rng.normal(0, kind.mixed, n) + tentacles.way
     if kind.patches:
         size_px = 0.8 * float(np.ptp(xy)) / 2 + 8
         spots = picture.noise.field(shape, size_px, soft=True)
