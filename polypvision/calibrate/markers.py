@@ -75,7 +75,8 @@ def _square_finder() -> cv2.aruco.ArucoDetector:
 
 def _brightest_channel(rgb: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """Return max(R, G, B): paper stays bright and ink dark also where the light is all blue."""
-    red, green, blue = cv2.split(rgb)
+    # Of a window that is no picture of its own the library parts the channels row by row.
+    red, green, blue = cv2.split(np.ascontiguousarray(rgb))
     return np.asarray(cv2.max(cv2.max(red, green), blue), dtype=np.uint8)
 
 
@@ -245,22 +246,23 @@ def sharpest_edge_px(rgb: NDArray[np.uint8]) -> float:
     return float(2.563 * np.sqrt(max(sigma**2 - 1.0, 0.0)) / factor)
 
 
-def _light_at(rgb: NDArray[np.uint8], places: Points) -> NDArray[np.float32]:
-    """Return linear light (e, n, k) of the brightest channel at places (e, n, k, 2) of a picture.
+def _light_at(rgb: NDArray[np.uint8], places: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return linear light (e, n, k) of the brightest channel at places (2, e, n, k) of a picture.
 
-    The n times k places of each e lie in a parallelogram.
+    Places are x, then y. The n times k places of each e lie in a parallelogram.
     """
-    outer = places[:, [0, 0, -1, -1], [0, -1, 0, -1]].reshape(-1, 2)
+    outer = places[:, :, :: places.shape[2] - 1, :: places.shape[3] - 1].reshape(2, -1)
     limit = np.array(rgb.shape[1::-1])
-    low = np.clip(np.floor(outer.min(axis=0)).astype(int) - 1, 0, limit)
-    high = np.clip(np.ceil(outer.max(axis=0)).astype(int) + 2, 0, limit)
+    low = np.clip(np.floor(outer.min(axis=1)).astype(int) - 1, 0, limit)
+    high = np.clip(np.ceil(outer.max(axis=1)).astype(int) + 2, 0, limit)
     window = rgb[low[1] : high[1], low[0] : high[0]]
+    shape = places.shape[1:]
     if window.size == 0:
-        return np.zeros(places.shape[:-1], np.float32)
+        return np.zeros(shape, np.float32)
     light = cv2.LUT(_brightest_channel(window), LINEAR_OF_CODE)
-    x, y = np.moveaxis((places - low).reshape(-1, places.shape[2], 2), -1, 0).astype(np.float32)
+    x, y = (places - low[:, None, None, None]).reshape(2, -1, shape[-1]).astype(np.float32)
     seen = cv2.remap(light, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(seen, np.float32).reshape(places.shape[:-1])
+    return np.asarray(seen, np.float32).reshape(shape)
 
 
 def _edges(
@@ -289,8 +291,10 @@ def _edges(
     normals = np.stack([way[..., 1], -way[..., 0]], axis=-1) / _sides(corners)[..., None]
     steps = int(np.ceil(reach.max() / _PROFILE_STEP_PX))
     offsets = reach[:, None] * np.linspace(-1, 1, 2 * steps + 1)
-    across = offsets[:, None, None, :, None] * normals[:, :, None, None]
-    profiles = np.stack([_light_at(rgb, one) for one in feet[..., None, :] + across])
+    # All x, then all y: loops over the last of many axes are quick only where it is long.
+    feet_x_y, normals_x_y = np.moveaxis(feet, -1, 1), np.moveaxis(normals, -1, 1)
+    across = offsets[:, None, None, None] * normals_x_y[..., None, None]
+    profiles = np.stack([_light_at(rgb, one) for one in feet_x_y[..., None] + across])
     risen = _crossings(profiles, (0.1, 0.5, 0.9)) / steps - 1
     low, middle, high = risen * reach[:, None, None]
     return feet + middle[..., None] * normals[:, :, None], high - low
