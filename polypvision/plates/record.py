@@ -1,7 +1,7 @@
 """Findings recorded: each photo whole or not at all, and once."""
 
 from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,7 @@ from polypvision.store.readings import (
     find_forgotten,
     find_photo,
     is_read,
+    is_there,
     read_hashes,
     save_photo,
     twin_of,
@@ -56,6 +57,15 @@ def _plate_said(facts: PlateFacts | None) -> PlateSaid:
         disc_height_mm=facts.disc_height_mm,
         water_depth_mm=facts.water_depth_mm,
     )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Recorded:
+    """What the logbook told of a photo as it was recorded: another of the same moment, and how it
+    stands now if it was corrected before."""
+
+    twin: str | None
+    corrected: CorrectedPhoto | None
 
 
 class Recorder(Desk):
@@ -146,6 +156,11 @@ class Recorder(Desk):
         LogbookError
             If the logbook cannot be written. Not the photo's fault; the next would fare no better.
         """
+        if isinstance(found.outcome, PlateReading) and not task.recorded:
+            # Nearly all photos are new: then one transaction asks for all and writes.
+            new = self._record(task, found, found.outcome, only_new=True)
+            if new is not None:
+                return new
         gone = self._forgotten(found.sha256)
         if gone is not None:
             remark = "forgotten; bring it back with: polypvision forget --undo PHOTO"
@@ -160,12 +175,9 @@ class Recorder(Desk):
             return replace(task, forced=True)
         if isinstance(found.outcome, Refusal):
             return self._keep_refusal(task, found.outcome)
-        plate = found.outcome.plate
-        if self._wanted(plate, task.before) != found.settings:
-            # Something was said of the plate since the reader was told.
-            assert plate is not None
-            return replace(task, forced=True, said={plate: self._said_of(plate)})
-        return self._record(task, found, found.outcome)
+        settled = self._record(task, found, found.outcome)
+        # Else another program was quicker by a moment.
+        return self.settle(replace(task, forced=False), found) if settled is None else settled
 
     def _meet(self, task: PhotoTask, known: CorrectedPhoto) -> PhotoOutcome:
         """A photo that is on record already: at most its name is new."""
@@ -181,37 +193,48 @@ class Recorder(Desk):
         )
 
     def _record(
-        self, task: PhotoTask, found: Finding, reading: PlateReading
-    ) -> PhotoOutcome | PhotoTask:
+        self, task: PhotoTask, found: Finding, reading: PlateReading, *, only_new: bool = False
+    ) -> PhotoOutcome | PhotoTask | None:
+        """Record a reading; None if one of this photo is on record that it may not replace.
+
+        With ``only_new``, also if anything else is known of the photo.
+        """
         plate, date = reading.plate, found.date
         assert plate is not None
+        in_the_way = is_there if only_new else is_read
 
-        def record(connection: sa.Connection) -> tuple[bool, str | None, CorrectedPhoto | None]:
-            taken = not task.recorded and is_read(connection, found.sha256)
-            if not taken:
-                save_photo(
-                    connection,
-                    reading,
-                    path=lasting_place(task.place),
-                    settings=asdict(found.settings) if found.settings else {},
-                    size_px=found.size_px,
-                    date_source=date.source if date else None,
-                )
-                self._keep_wishes(connection, plate)
+        def record(connection: sa.Connection) -> _Recorded | PlateSaid | None:
+            if not task.recorded and in_the_way(connection, found.sha256):
+                return None
+            said_now = _plate_said(find_facts(connection, plate))
+            if settings_for(self.wishes, said_now, task.before) != found.settings:
+                return said_now
+            save_photo(
+                connection,
+                reading,
+                path=lasting_place(task.place),
+                settings=asdict(found.settings) if found.settings else {},
+                size_px=found.size_px,
+                date_source=date.source if date else None,
+            )
+            self._keep_wishes(connection, plate)
             twin = twin_of(connection, reading) if date and date.source == "exif" else None
             # Read back only if somebody corrected it when it was read before.
-            corrected = bool(corrections_of(connection, found.sha256))
+            corrected = not only_new and bool(corrections_of(connection, found.sha256))
             now = find_corrected(connection, found.sha256) if corrected else None
-            return taken, twin, now
+            return _Recorded(twin=twin, corrected=now)
 
-        taken, twin, now = self.logbook.write(record)
-        if taken:
-            # Another program was quicker by a moment.
-            return self.settle(replace(task, forced=False), found)
+        done = self.logbook.write(record)
+        if done is None:
+            return None
+        if isinstance(done, PlateSaid):
+            # Something was said of the plate since the reader was told.
+            return replace(task, forced=True, said={plate: done})
+        now = done.corrected
         remark = _kept_remark(now) if task.recorded else date_remark(date)
-        if twin is not None:
+        if done.twin is not None:
             # Two points of time that are one would count one photo twice.
-            remark = f"same moment as {_short(twin)}: an edited copy?"
+            remark = f"same moment as {_short(done.twin)}: an edited copy?"
         status: Status = "again" if task.recorded else "recorded"
         return PhotoOutcome(
             outcome=reading if now is None else now.reading,

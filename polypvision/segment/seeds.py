@@ -4,15 +4,19 @@ Every pixel of tissue goes to the middle it points at (Cheng B et al. 2020, Pano
 2020; from memory), which parts neighbours however they touch.
 """
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from polypvision.beside import beside
 from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
 from polypvision.segment.runs import Runs
+from polypvision.segment.windows import mask_box, widened
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
@@ -38,6 +42,47 @@ def find_centres(maps: PlateMaps, px_per_mm: float) -> Points:
     return np.asarray(peaks[:, ::-1], np.float64)
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Cells:
+    """Places (n,), and the cells of some pixels that they fall into.
+
+    Attributes
+    ----------
+    x, y : ndarray (n,) of float32
+        The places, pixels.
+    number : ndarray (n,) of int64
+        Of each one's cell.
+    used : ndarray (k,) of int64
+        The numbers of the cells in which there are places, rising.
+    middles : ndarray (k, 2) of int64
+        Of these, pixels.
+    """
+
+    x: NDArray[np.float32]
+    y: NDArray[np.float32]
+    number: NDArray[np.int64]
+    used: NDArray[np.int64]
+    middles: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, x: NDArray[np.float32], y: NDArray[np.float32]) -> "_Cells":
+        """Return the cells of places (n,), of which there is at least one."""
+        column, row = (
+            np.rint(place * np.float32(1 / _CELL_PX)).astype(np.int64) for place in (x, y)
+        )
+        left, top = int(column.min()), int(row.min())
+        width = int(column.max()) - left + 1
+        row -= top
+        row *= width
+        row += column
+        row -= left
+        taken = np.zeros(int(row.max()) + 1, np.bool_)
+        taken[row] = True
+        used = np.flatnonzero(taken)
+        middles = np.column_stack([used % width + left, used // width + top]) * _CELL_PX
+        return cls(x=x, y=y, number=row, used=used, middles=middles)
+
+
 def nearest_centres(
     x: NDArray[np.float32], y: NDArray[np.float32], centres: Points
 ) -> NDArray[np.int32]:
@@ -47,11 +92,15 @@ def nearest_centres(
     into: there the second nearest centre is farther by more than a vote can lie off the cell's
     middle. Where only the third is, the two nearest are left to choose between.
     """
+    return _nearest(_Cells.of(x, y), centres)
+
+
+def _nearest(votes: _Cells, centres: Points) -> NDArray[np.int32]:
+    x, y, number, used = votes.x, votes.y, votes.number, votes.used
     if len(centres) == 1:
         return np.zeros(len(x), np.int32)
     tree = cKDTree(centres)
-    number, used, middles = _cells(x, y)
-    far, near = tree.query(middles, k=3)
+    far, near = tree.query(votes.middles, k=3)
     second_close, third_close = (far[:, 1:] - far[:, :1] <= _SETTLED_PX).T
     by_cell = np.zeros(int(used[-1]) + 1, np.int32)
     # What is unsure is told by the complement, which is below 0.
@@ -72,24 +121,6 @@ def nearest_centres(
     return nearest
 
 
-def _cells(
-    x: NDArray[np.float32], y: NDArray[np.float32]
-) -> tuple[NDArray[np.int32], NDArray[np.int64], NDArray[np.int64]]:
-    """Return the number of the cell in which each place (n,) lies, and of the cells that are used
-    (k,) the numbers, rising, and the middles (k, 2), pixels."""
-    column, row = (np.rint(place * np.float32(1 / _CELL_PX)).astype(np.int32) for place in (x, y))
-    left, top = int(column.min()), int(row.min())
-    width = int(column.max()) - left + 1
-    row -= top
-    row *= width
-    column -= left
-    number = row + column
-    taken = np.zeros(int(number.max()) + 1, np.bool_)
-    taken[number] = True
-    used = np.flatnonzero(taken)
-    return number, used, np.column_stack([used % width + left, used // width + top]) * _CELL_PX
-
-
 def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> NDArray[np.int32]:
     """Return connected pieces (H, W), labelled 1 to n by their first pixels; 0 is ground.
 
@@ -99,13 +130,15 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     maps : PlateMaps
     px_per_mm : float
     """
-    owners = tissue.astype(np.int32)
-    if not tissue.any():
+    owners = np.zeros(tissue.shape, np.int32)
+    inside = np.flatnonzero(tissue)
+    if not len(inside):
         return owners
-    centres = find_centres(maps, px_per_mm)
-    if len(centres):
-        x, y = (votes[tissue] for votes in maps.votes_xy)
-        owners[tissue] = nearest_centres(x, y, centres) + 1
+    # Two halves that do not need each other, each in few long steps.
+    centres_found = beside(lambda: find_centres(maps, px_per_mm))
+    votes = _Cells.of(*(axis.take(inside) for axis in maps.votes_xy))
+    centres = centres_found()
+    owners.ravel()[inside] = _nearest(votes, centres) + 1 if len(centres) else 1
     least_px = _CRUMB_MM2 * px_per_mm**2
     pieces = _connected(owners, least_px)
     _give_crumbs(tissue, pieces, float(np.sqrt(least_px)))
@@ -128,14 +161,18 @@ def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
 
 def _give_crumbs(tissue: NDArray[np.bool_], pieces: NDArray[np.int32], reach_px: float) -> None:
     """Give tissue that is in no piece (H, W) to the nearest one, where one is within reach."""
-    solid = pieces > 0
-    crumb = np.flatnonzero(tissue & ~solid)
-    if not len(crumb) or not solid.any():
+    crumbs = tissue & (pieces == 0)
+    # Mostly there are few, and only what is round them need be looked at.
+    window = widened(mask_box(crumbs), int(reach_px) + 2, pieces.shape)
+    crumbs, own = crumbs[window], pieces[window]
+    solid = own > 0
+    if not crumbs.any() or not solid.any():
         return
     # Only the rims of the pieces can be nearest to anything outside them.
     cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
-    rim = np.flatnonzero(solid & ~cv2.erode(solid.view(np.uint8), cross).view(np.bool_))
-    rims, crumbs = (np.column_stack(divmod(one, pieces.shape[1])) for one in (rim, crumb))
-    far, near = cKDTree(rims).query(crumbs, distance_upper_bound=np.nextafter(reach_px, np.inf))
+    rims = np.argwhere(solid & ~cv2.erode(solid.view(np.uint8), cross).view(np.bool_))
+    places = np.argwhere(crumbs)
+    far, near = cKDTree(rims).query(places, distance_upper_bound=np.nextafter(reach_px, np.inf))
     near_enough = np.isfinite(far)
-    pieces.ravel()[crumb[near_enough]] = pieces.ravel()[rim[near[near_enough]]]
+    (row, column), (rim_row, rim_column) = places[near_enough].T, rims[near[near_enough]].T
+    own[row, column] = own[rim_row, rim_column]

@@ -107,7 +107,7 @@ def save_photo(
     added = insert_into(connection, photos).values(sha256=sha256, **row)
     replaced = photos.c.error.is_not(None) if isinstance(outcome, Refusal) else None
     # What was to be inserted, by name: said twice, a long record would be written out twice.
-    again = {name: added.excluded[name] for name in row}
+    again = {name: sa.literal_column(f"excluded.{name}") for name in row}
     added = added.on_conflict_do_update(index_elements=["sha256"], set_=again, where=replaced)
     if connection.execute(added.returning(photos.c.sha256)).first() is None:
         return
@@ -159,6 +159,13 @@ def find_forgotten(connection: sa.Connection, sha256: str) -> StoredPhoto | None
 def is_read(connection: sa.Connection, sha256: str) -> bool:
     """Return whether a reading of the photo with that hash is on record, forgotten or not."""
     chosen = sa.select(photos.c.sha256).where(photos.c.sha256 == sha256, photos.c.error.is_(None))
+    return connection.execute(chosen).first() is not None
+
+
+def is_there(connection: sa.Connection, sha256: str) -> bool:
+    """Return whether anything is known of the photo with that hash: a reading, why there is none,
+    or that it was forgotten."""
+    chosen = sa.select(photos.c.sha256).where(photos.c.sha256 == sha256)
     return connection.execute(chosen).first() is not None
 
 
