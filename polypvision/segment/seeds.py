@@ -16,7 +16,6 @@ from polypvision.reading import Points
 from polypvision.segment.maps import PlateMaps
 from polypvision.segment.peaks import local_peaks, smoothed
 from polypvision.segment.runs import Runs
-from polypvision.segment.windows import mask_box, widened
 
 _CENTRE_LEVEL = 0.1
 _CENTRE_APART_MM = 1.5
@@ -161,18 +160,14 @@ def _connected(owners: NDArray[np.int32], least_px: float) -> NDArray[np.int32]:
 
 def _give_crumbs(tissue: NDArray[np.bool_], pieces: NDArray[np.int32], reach_px: float) -> None:
     """Give tissue that is in no piece (H, W) to the nearest one, where one is within reach."""
-    crumbs = tissue & (pieces == 0)
-    # Mostly there are few, and only what is round them need be looked at.
-    window = widened(mask_box(crumbs), int(reach_px) + 2, pieces.shape)
-    crumbs, own = crumbs[window], pieces[window]
-    solid = own > 0
-    if not crumbs.any() or not solid.any():
+    solid = pieces > 0
+    crumb = np.flatnonzero(tissue & ~solid)
+    if not len(crumb) or not solid.any():
         return
     # Only the rims of the pieces can be nearest to anything outside them.
     cross = np.asarray(cv2.getStructuringElement(cv2.MORPH_CROSS, (3, 3)), np.uint8)
-    rims = np.argwhere(solid & ~cv2.erode(solid.view(np.uint8), cross).view(np.bool_))
-    places = np.argwhere(crumbs)
-    far, near = cKDTree(rims).query(places, distance_upper_bound=np.nextafter(reach_px, np.inf))
+    rim = np.flatnonzero(solid & ~cv2.erode(solid.view(np.uint8), cross).view(np.bool_))
+    rims, crumbs = (np.column_stack(divmod(one, pieces.shape[1])) for one in (rim, crumb))
+    far, near = cKDTree(rims).query(crumbs, distance_upper_bound=np.nextafter(reach_px, np.inf))
     near_enough = np.isfinite(far)
-    (row, column), (rim_row, rim_column) = places[near_enough].T, rims[near[near_enough]].T
-    own[row, column] = own[rim_row, rim_column]
+    pieces.ravel()[crumb[near_enough]] = pieces.ravel()[rim[near[near_enough]]]
