@@ -17,27 +17,27 @@ _MOST_SIDES = 4
 
 
 def _direction_table() -> NDArray[np.int64]:
-    """Return the direction (3, 3) of every step y, x, each plus 1."""
-    table = np.empty((3, 3), np.int64)
+    """Return the direction (9,) of every step x, y, at 3 y + x + 4."""
+    table = np.empty(9, np.int64)
     for direction, (x, y) in enumerate(_STEPS):
-        table[y + 1, x + 1] = direction
+        table[3 * y + x + 4] = direction
     return table
 
 
 def _side_table() -> NDArray[np.int64]:
-    """Return which sides (9, 9, 4) of a rim's pixel are open, by the steps to it and away from it.
+    """Return which sides (81, 4) of a rim's pixel are open: at 9 by the step to it plus that away.
 
     The rim runs against the clock, so what lies outside is on its right: the directions between the
     way back and the way on. Only pixels beside count, not those at corners. -1 fills up.
     """
-    table = np.full((9, 9, _MOST_SIDES), -1, np.int64)
+    table = np.full((81, _MOST_SIDES), -1, np.int64)
     for come in range(8):
         for go in range(8):
             back = (come + 4) % 8
             between = (back + 1 + np.arange((go - back - 1) % 8)) % 8
             sides = between[between % 2 == 0]
-            table[come, go, : len(sides)] = sides
-    table[_NOWHERE, _NOWHERE] = [0, 2, 4, 6]  # A single pixel.
+            table[9 * come + go, : len(sides)] = sides
+    table[9 * _NOWHERE + _NOWHERE] = [0, 2, 4, 6]  # A single pixel.
     return table
 
 
@@ -66,20 +66,23 @@ def rims(field: NDArray[np.float32], level: float) -> list[Points]:
         return []
     lengths = np.array([len(one) for one in traced])
     pixels = np.concatenate(traced).reshape(-1, 2)
-    firsts = np.cumsum(lengths) - lengths
-    before = np.arange(len(pixels)) - 1
-    before[firsts] += lengths
-    x, y = (pixels - pixels[before]).T + 1
-    come = _DIRECTIONS[y, x]
-    after = np.empty_like(before)
-    after[before] = np.arange(len(pixels))
-    sides = _SIDES[come, come[after]]
-    pixel, number = np.nonzero(sides >= 0)
-    steps = _STEPS[sides[pixel, number]]
-    inside = pixels[pixel]
-    outside = inside + steps
-    high = field[inside[:, 1], inside[:, 0]].astype(np.float64)
-    low = field[outside[:, 1], outside[:, 0]]
+    ends = np.cumsum(lengths)
+    firsts = ends - lengths
+    before = np.arange(-1, len(pixels) - 1)
+    before[firsts] = ends - 1
+    after = np.arange(1, len(pixels) + 1)
+    after[ends - 1] = firsts
+    # Tables and pictures are looked up by one number: a fraction of the time of looking by two.
+    x, y = (pixels - pixels.take(before, axis=0)).T
+    come = _DIRECTIONS.take(3 * y + x + 4)
+    sides = _SIDES.take(9 * come + come.take(after), axis=0).ravel()
+    beside = np.flatnonzero(sides >= 0)
+    pixel = beside // _MOST_SIDES
+    steps = _STEPS.take(sides.take(beside), axis=0)
+    inside = pixels.take(pixel, axis=0)
+    row = np.array([1, field.shape[1]])
+    number = inside @ row
+    high = field.take(number).astype(np.float64)
+    low = field.take(number + steps @ row)
     places = inside + ((high - level) / (high - low))[:, None] * steps
-    ends = np.searchsorted(pixel, firsts[1:])
-    return [line[::-1] for line in np.split(places, ends)]
+    return [line[::-1] for line in np.split(places, np.searchsorted(pixel, firsts[1:]))]
