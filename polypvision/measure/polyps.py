@@ -292,8 +292,8 @@ def _body_colours(
     ends = np.cumsum([len(one) for one in pixels]).tolist()
     colours = []
     for part in map(slice, [0, *ends[:-1]], ends):
-        coloured = depth[part] <= median(depth[part])
-        values = (median(one[part][coloured]) for one in (lightness, a, b))
+        coloured = np.flatnonzero(depth[part] <= median(depth[part]))
+        values = (median(one[part].take(coloured)) for one in (lightness, a, b))
         colours.append((next(values), next(values), next(values)))
     return colours
 

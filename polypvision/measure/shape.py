@@ -125,6 +125,12 @@ class Outlines:
         return np.split(self.points, np.cumsum(self.lengths)[:-1])
 
     @cached_property
+    def _sides(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """All x and all y, each in one piece: twice as quick to go through."""
+        x, y = np.ascontiguousarray(self.points.T)
+        return x, y
+
+    @cached_property
     def _owner(self) -> NDArray[np.int64]:
         return np.repeat(np.arange(len(self.lengths)), self.lengths)
 
@@ -143,13 +149,16 @@ class Outlines:
     @cached_property
     def _means(self) -> Points:
         count = np.maximum(self.lengths, 1)
-        return np.column_stack([self._summed(side) / count for side in self.points.T])
+        return np.column_stack([self._summed(side) / count for side in self._sides])
 
     @cached_property
     def _moments(self) -> tuple[NDArray[np.float64], ...]:
         """Twice the signed area, and six times the first moments, about the means."""
-        x, y = (self.points - self._means[self._owner]).T
-        x_next, y_next = x[self._next], y[self._next]
+        x, y = (
+            side - np.repeat(mean, self.lengths)
+            for side, mean in zip(self._sides, self._means.T, strict=True)
+        )
+        x_next, y_next = x.take(self._next), y.take(self._next)
         cross = x * y_next - y * x_next
         return (
             self._summed(cross),
@@ -173,7 +182,7 @@ class Outlines:
     @cached_property
     def perimeters(self) -> NDArray[np.float64]:
         """Lengths (k,) of the closed lines."""
-        x, y = (self.points[self._next] - self.points).T
+        x, y = (side.take(self._next) - side for side in self._sides)
         return self._summed(np.hypot(x, y))
 
 
@@ -210,7 +219,7 @@ def equivalent_diameter(area: float) -> float:
 
 def fine_points(outline: Points) -> NDArray[np.int32]:
     """Return an outline (n, 2) in whole `FINE_PER_PX` parts of its unit, as the library counts."""
-    return np.asarray(np.round(outline * FINE_PER_PX), np.int32)
+    return np.rint(outline * FINE_PER_PX).astype(np.int32)
 
 
 def hull_corners(outline: Points) -> NDArray[np.int32]:

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.measure.shape import following, mask_outlines, polygon_area
+from polypvision.measure.shape import Outlines, following, mask_outlines
 from polypvision.reading import Points
 from polypvision.segment.windows import corner_xy, mask_box, widened
 
@@ -72,8 +72,10 @@ def find_wounds(
     """Find the exposed tissue of each polyp, given as its ``exposed`` and ``mask``."""
     least_px = least_mm2 * px_per_mm**2
     found = [_exposed_parts(exposed, mask, least_px) for exposed, mask in polyps]
-    outlines = iter(mask_outlines([part for one in found for part in one.masks]))
-    return [_wound(one, list(islice(outlines, len(one.masks)))) for one in found]
+    outlines = mask_outlines([part for one in found for part in one.masks])
+    areas = Outlines.of(outlines).areas.tolist() if outlines else []
+    seen = iter(zip(outlines, areas, strict=True))
+    return [_wound(one, list(islice(seen, len(one.masks)))) for one in found]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -106,11 +108,11 @@ def _exposed_parts(
     )
 
 
-def _wound(exposed: _Exposed, outlines: Sequence[Points]) -> Wound:
-    outlines_xy = tuple(outline + exposed.corner_xy for outline in outlines)
+def _wound(exposed: _Exposed, seen: Sequence[tuple[Points, float]]) -> Wound:
+    outlines_xy = tuple(outline + exposed.corner_xy for outline, _ in seen)
     return Wound(
         outlines_xy=outlines_xy,
-        area_px=float(sum(polygon_area(outline) for outline in outlines)),
+        area_px=float(sum(area for _, area in seen)),
         margin_px=float(sum(_length_along(outline, exposed) for outline in outlines_xy)),
     )
 

@@ -14,9 +14,15 @@ from polypvision.segment.levels import Levels
 from polypvision.segment.maps import Look, PlateMaps
 from polypvision.segment.medians import median
 from polypvision.segment.polyp_map import PolypMap
-from polypvision.segment.runs import label_boxes
 from polypvision.segment.seeds import cut_pieces
-from polypvision.segment.windows import Window, first_pixel, hull_xy, some_inside
+from polypvision.segment.windows import (
+    Window,
+    first_pixel,
+    hull_xy,
+    mask_box,
+    some_inside,
+    within,
+)
 
 TISSUE_LEVEL = 0.5
 MIN_DIAMETER_MM = 2.5
@@ -29,6 +35,10 @@ _VOTES = 1_000
 _LEAST_WIDE = -2.0
 """Log-odds of a wide look's tissue at least: it shows small discs with few pixels, and where they
 stand in rows it takes them for a pattern. It may speak against them, and not rule them out."""
+
+
+_CORNERS = np.array([[0, 0], [1, 0], [0, 1], [1, 1]], np.int32)
+"""Ways from a pixel to its corners, up to half a pixel."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -72,8 +82,8 @@ def _logistic(log_odds: float) -> float:
 
 def _solidity(mask: NDArray[np.bool_]) -> float:
     """Area by that of the convex hull of the pixels' corners."""
-    corners = hull_xy(mask)[:, None] + [[0, 0], [1, 0], [0, 1], [1, 1]]
-    hull = cv2.convexHull(corners.reshape(-1, 2).astype(np.int32))
+    corners = hull_xy(mask)[:, None] + _CORNERS
+    hull = cv2.convexHull(corners.reshape(-1, 2))
     return float(np.count_nonzero(mask) / cv2.contourArea(hull))
 
 
@@ -132,11 +142,11 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
     maps : PlateMaps
     """
     tissue = (maps.tissue > TISSUE_LEVEL) & view.valid
-    labels = join_pieces(cut_pieces(tissue, maps, view.px_per_mm), maps)
+    labels, windows = join_pieces(cut_pieces(tissue, maps, view.px_per_mm), maps)
     min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
     free = np.ones(labels.shape, np.bool_)
     found: list[tuple[Window, NDArray[np.bool_]]] = []
-    for number, window in enumerate(label_boxes(labels), start=1):
+    for number, window in enumerate(windows, start=1):
         region = labels[window] == number
         if np.count_nonzero(region) < min_area_px:
             continue
@@ -169,8 +179,11 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     """
     labels = np.zeros(view.valid.shape, np.int32)
     scores: list[float] = []
+    boxes: list[Window] = []
     for candidate in find_candidates(view, maps):
         if candidate.score(maps.levels) >= MIN_SCORE:
+            window, mask = candidate.window, candidate.mask
             scores.append(candidate.probability(maps.levels))
-            labels[candidate.window][candidate.mask] = len(scores)
-    return PolypMap(labels=labels, scores=tuple(scores))
+            boxes.append(within(window, mask_box(mask)))
+            np.copyto(labels[window], len(scores), where=mask)
+    return PolypMap(labels=labels, scores=tuple(scores), boxes=boxes)

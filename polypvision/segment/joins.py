@@ -10,7 +10,7 @@ from scipy.ndimage import map_coordinates
 from polypvision.reading import Points
 from polypvision.segment.maps import Look, PlateMaps
 from polypvision.segment.runs import label_boxes
-from polypvision.segment.windows import Window, corner_xy
+from polypvision.segment.windows import Window, corner_xy, spanned
 
 _LINE_POINTS = 17
 
@@ -175,21 +175,28 @@ def _between(
     )
 
 
-def join_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> NDArray[np.int32]:
+def join_pieces(
+    labels: NDArray[np.int32], maps: PlateMaps
+) -> tuple[NDArray[np.int32], list[Window]]:
     """Return labels (H, W) after joining pieces that are more likely one polyp than two.
 
-    The likeliest pair first; what it becomes is judged anew beside its neighbours.
+    The likeliest pair first; what it becomes is judged anew beside its neighbours. Second, the
+    smallest window of each label.
     """
     pieces = measure_pieces(labels, maps)
     state = _Joining(pieces, maps)
     if not state.join_likeliest():
-        return labels
+        return labels, pieces.boxes
     while state.join_likeliest():
         pass
     joined = np.zeros_like(labels)
-    for piece, (window, number) in enumerate(zip(pieces.boxes, state.numbers(), strict=True)):
+    windows: dict[int, Window] = {}
+    for piece, (window, number) in enumerate(
+        zip(pieces.boxes, state.numbers().tolist(), strict=True)
+    ):
         joined[window][labels[window] == piece + 1] = number
-    return joined
+        windows[number] = spanned(windows.get(number, window), window)
+    return joined, [windows[number] for number in sorted(windows)]
 
 
 class _Joining:

@@ -13,7 +13,8 @@ def median(values: NDArray[np.float32]) -> float:
     (3.0, 2.5)
     """
     half = len(values) // 2
+    sides = values.copy()
     # One place is found in half the time of two.
-    sides = np.partition(values, half)
+    sides.partition(half)
     upper = float(sides[half])
     return upper if len(values) % 2 else (float(sides[:half].max()) + upper) / 2

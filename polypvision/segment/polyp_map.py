@@ -1,7 +1,7 @@
 """What segmentation hands on: labels, and how sure each is."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,26 +20,26 @@ class PolypMap:
         0 is ground; polyps are 1 to n without gaps, by row then column of their first pixel.
     scores : tuple of float
         How sure each is a polyp, 0 to 1, in the order of the labels.
+    boxes : sequence of Window
+        The smallest window of each, in that order; looked for where it is not given.
     """
 
     labels: NDArray[np.int32]
     scores: tuple[float, ...]
+    boxes: Sequence[Window] = ()
 
     def __post_init__(self) -> None:
         if self.labels.dtype != np.int32 or self.labels.ndim != 2:
             raise ValueError(f"labels must be (H, W) int32, got {self.labels.dtype}")
         if int(self.labels.max(initial=0)) != len(self.scores):
             raise ValueError("one score for each label is needed")
+        if len(self.boxes) != len(self.scores):
+            object.__setattr__(self, "boxes", label_boxes(self.labels))
 
     @property
     def n_polyps(self) -> int:
         """Number of polyps."""
         return len(self.scores)
-
-    @cached_property
-    def boxes(self) -> list[Window]:
-        """The smallest window of every polyp, in the order of the labels."""
-        return label_boxes(self.labels)
 
     def windows(self, *, margin_px: int) -> list[Window]:
         """Return the window of every polyp with a margin, cut off at the view's edge."""

@@ -60,6 +60,23 @@ def widened(window: Window, margin_px: int, shape: tuple[int, ...]) -> Window:
     return rows, columns
 
 
+def within(window: Window, inner: Window) -> Window:
+    """Return, in the whole picture, a window that is told in the pixels of another."""
+    rows, columns = (
+        slice(outer.start + part.start, outer.start + part.stop)
+        for outer, part in zip(window, inner, strict=True)
+    )
+    return rows, columns
+
+
+def spanned(one: Window, other: Window) -> Window:
+    """Return the smallest window that holds two."""
+    rows, columns = (
+        slice(min(a.start, b.start), max(a.stop, b.stop)) for a, b in zip(one, other, strict=True)
+    )
+    return rows, columns
+
+
 def first_pixel(window: Window, mask: NDArray[np.bool_]) -> tuple[int, int]:
     """Return row and column, in the whole picture, of the first pixel by rows of a mask (h, w)."""
     row, column = divmod(int(mask.argmax()), mask.shape[1])

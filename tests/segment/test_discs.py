@@ -15,6 +15,7 @@ from skimage.segmentation import watershed
 
 from polypvision.segment.discs import MIN_DIAMETER_MM, segment_polyps
 from polypvision.segment.polyp_map import PolypMap
+from polypvision.segment.runs import label_boxes
 
 
 def _areas_mm2(polyp_map: PolypMap, px_per_mm: float) -> list[float]:
@@ -96,6 +97,15 @@ def test_windows_hold_their_polyp_and_stop_at_the_edge() -> None:
     labels[0:5, 25:30] = 1
     [window] = PolypMap(labels=labels, scores=(1.0,)).windows(margin_px=3)
     assert window == (slice(0, 8), slice(22, 30))
+
+
+def test_boxes_are_those_that_the_labels_show() -> None:
+    # One in the dent of another, so that windows overlap; two that touch; one cut by the edge.
+    view = blank_view(60, 40)
+    discs = [(20.0, 20.0, 16.0), (36.0, 20.0, 16.0), (55.0, 35.0, 14.0), (45.0, 8.0, 5.0)]
+    polyp_map = segment_polyps(view, perfect_maps(view, discs))
+    assert polyp_map.n_polyps == 4
+    assert list(polyp_map.boxes) == label_boxes(polyp_map.labels)
 
 
 def test_the_24_coins_of_a_library_s_photo_are_told_apart() -> None:

@@ -29,14 +29,14 @@ def _halves(x_mm: float) -> NDArray[np.int32]:
 @pytest.mark.parametrize("x_mm", [15.0, 18.0, 20.0])
 def test_parts_of_a_disc_whose_ways_agree_are_one(x_mm: float) -> None:
     maps = perfect_maps(blank_view(40, 40), [(20, 20, 16)])
-    assert join_pieces(_halves(x_mm), maps).max() == 1
+    assert join_pieces(_halves(x_mm), maps)[0].max() == 1
 
 
 def test_two_discs_that_touch_stay_two() -> None:
     view = blank_view(60, 40)
     maps = perfect_maps(view, [(20, 20, 16), (36, 20, 16)])
     pieces = cut_pieces(maps.tissue > 0.5, maps, view.px_per_mm)
-    assert join_pieces(pieces, maps).max() == 2
+    assert join_pieces(pieces, maps)[0].max() == 2
 
 
 def test_contacts_are_counted_by_pixel_edges() -> None:
@@ -59,10 +59,11 @@ def test_joining_goes_on_through_a_chain_and_keeps_labels_without_gaps() -> None
     for number in range(5):
         labels[60:90, 30 * number + 60 : 30 * number + 90] = number + 1
     labels[120:150, 60:90] = 6  # touches none
-    joined = join_pieces(labels, replace(maps, levels=always))
+    joined, windows = join_pieces(labels, replace(maps, levels=always))
     assert sorted(np.unique(joined)) == [0, 1, 2]
+    assert windows == [(slice(60, 90), slice(60, 210)), (slice(120, 150), slice(60, 90))]
     never = replace(maps.levels, join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))))
-    np.testing.assert_array_equal(join_pieces(labels, replace(maps, levels=never)), labels)
+    np.testing.assert_array_equal(join_pieces(labels, replace(maps, levels=never))[0], labels)
 
 
 def test_a_wide_look_may_see_one_disc_where_the_near_one_sees_two() -> None:
@@ -76,7 +77,7 @@ def test_a_wide_look_may_see_one_disc_where_the_near_one_sees_two() -> None:
     }
     levels = replace(near.levels, join=np.array([-1.0, *weights.values()]))
     for wide, expected in ((one, 1), (near, 2)):
-        assert join_pieces(pieces, replace(near, wide=wide, levels=levels)).max() == expected
+        assert join_pieces(pieces, replace(near, wide=wide, levels=levels))[0].max() == expected
 
 
 def test_crumbs_go_to_the_nearest_piece_or_are_dropped() -> None:
