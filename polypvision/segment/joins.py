@@ -9,7 +9,7 @@ from scipy.ndimage import map_coordinates
 
 from polypvision.reading import Points
 from polypvision.segment.maps import Look, PlateMaps
-from polypvision.segment.runs import label_boxes
+from polypvision.segment.runs import Runs
 from polypvision.segment.windows import Window, corner_xy, spanned
 
 _LINE_POINTS = 17
@@ -56,9 +56,10 @@ def _summed(place: NDArray[np.int64], values: NDArray[np.float64], n: int) -> ND
 
 def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
     """Return what is known of labelled pieces (H, W) and their contacts."""
-    boxes = label_boxes(labels)
+    runs = Runs.of(labels)
+    boxes = runs.boxes()
     n, looks = len(boxes), maps.looks
-    pairs, contact = _contacts(labels, maps, n)
+    pairs, contact = _contacts(labels, runs, maps, n)
     area, mouth = np.zeros((2, n))
     peak, peak_xy, vote_xy = np.zeros((len(looks), n)), *np.zeros((2, len(looks), n, 2))
     for piece in np.unique(pairs):
@@ -85,16 +86,14 @@ def measure_pieces(labels: NDArray[np.int32], maps: PlateMaps) -> Pieces:
 
 
 def _contacts(
-    labels: NDArray[np.int32], maps: PlateMaps, n: int
+    labels: NDArray[np.int32], runs: Runs, maps: PlateMaps, n: int
 ) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
     width = labels.shape[1]
     flat = labels.ravel()
     keys, sums = [], []
-    for step in (width, 1):
-        here = np.flatnonzero(flat[:-step] != flat[step:])
-        here = here[(flat[here] > 0) & (flat[here + step] > 0)]
-        if step == 1:
-            here = here[here % width < width - 1]
+    below = np.flatnonzero(flat[:-width] != flat[width:])
+    below = below[(flat[below] > 0) & (flat[below + width] > 0)]
+    for step, here in ((width, below), (1, runs.last_beside_another())):
         # Votes of neighbouring pixels of one polyp agree.
         far = np.hypot(*(v.take(here + step) - v.take(here) for v in maps.votes_xy))
         pair = np.sort(np.column_stack([flat[here], flat[here + step]]) - 1, axis=1)

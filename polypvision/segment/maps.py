@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.beside import beside
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 from polypvision.segment.codes import code_pixels, code_planes, code_values
 from polypvision.segment.levels import Levels, levels_from_json, neutral_levels
@@ -271,13 +272,19 @@ def _told(
     maps = _maps_of_all(rgb, reader)
     # All in one: many pieces of memory cost more to get than to fill.
     told = np.empty(maps.shape, np.float32)
-    for channel, (said, meaning, out) in enumerate(zip(maps, meanings, told, strict=True)):
-        if said.dtype == np.uint8:
-            table = code_values(channel)
-            meaning(table, out=table)
-            cv2.LUT(said, table, out)
-        else:
-            meaning(said, out=out)
+
+    def tell(channels: range) -> None:
+        for channel in channels:
+            if maps.dtype == np.uint8:
+                table = code_values(channel)
+                meanings[channel](table, out=table)
+                cv2.LUT(maps[channel], table, told[channel])
+            else:
+                meanings[channel](maps[channel], out=told[channel])
+
+    other_half = beside(lambda: tell(range(1, len(maps), 2)))
+    tell(range(0, len(maps), 2))
+    other_half()
     return told
 
 

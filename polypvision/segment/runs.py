@@ -60,6 +60,12 @@ class Runs:
             for a, b, c, d in np.column_stack([top, bottom, left, right])[1:].tolist()
         ]
 
+    def last_beside_another(self) -> NDArray[np.int64]:
+        """Return the numbers of pixels to whose right another label is, neither being ground."""
+        both = (self.label[:-1] > 0) & (self.label[1:] > 0)
+        next_ones = self.first[1:][both]
+        return np.asarray(next_ones[next_ones % self.shape[1] > 0] - 1, np.int64)
+
     def connected(self) -> NDArray[np.int32]:
         """Return which connected piece (k,) of one label each run belongs to, from 0 on.
 
