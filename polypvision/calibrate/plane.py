@@ -178,8 +178,10 @@ def fit_plane(cards: Sequence[CardCorners]) -> PlaneFit:
 
     parameters = np.concatenate([start.ravel()[:8], np.ravel(start_poses)])
 
+    back_px = np.linalg.inv(norm_px)
+
     def split(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], list[NDArray[np.float64]]]:
-        matrix = np.linalg.inv(norm_px) @ np.append(values[:8], 1.0).reshape(3, 3) @ norm_mm
+        matrix = back_px @ np.append(values[:8], 1.0).reshape(3, 3) @ norm_mm
         poses = [rigid(*triple) for triple in values[8:].reshape(-1, 3)]
         return matrix / matrix[2, 2], [np.eye(3), *poses]
 

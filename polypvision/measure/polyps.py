@@ -210,7 +210,7 @@ def _sized(view: PlateView, maps: PlateMaps, discs: Sequence[_Disc]) -> list[_Si
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Wounded:
-    """A polyp's wound, and what its border leaves uncertain."""
+    """A polyp's wound, and what its border leaves uncertain; 0 without one."""
 
     wound: Wound
     border_err_mm2: float
@@ -219,7 +219,10 @@ class _Wounded:
 def _wounded(view: PlateView, maps: PlateMaps, discs: Sequence[_Disc]) -> list[_Wounded]:
     polyps = [(maps.wound[disc.window], disc.mask) for disc in discs]
     return [
-        _Wounded(wound=wound, border_err_mm2=wound_border_err_mm2(*polyp, view.px_per_mm))
+        _Wounded(
+            wound=wound,
+            border_err_mm2=wound_border_err_mm2(*polyp, view.px_per_mm) if wound.area_px else 0.0,
+        )
         for wound, polyp in zip(find_wounds(polyps, view.px_per_mm), polyps, strict=True)
     ]
 
@@ -306,16 +309,17 @@ def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: 
     on_border = mask[0].any() or mask[-1].any() or mask[:, 0].any() or mask[:, -1].any()
     if on_border or (reach > view.valid[window]).any():
         flags.add("touches-edge")
-    other = (disc.labels != 0) & ~mask
-    if (reach & other).any():
+    # Only the pixels beside it: there are few.
+    if disc.labels.take(np.flatnonzero(reach > mask)).any():
         flags.add("touching")
     clipped = np.asarray(cv2.inRange(view.rgb[window], (_GLARE_CODE,) * 3, (255,) * 3), np.bool_)
     if view.clipped is not None:
         clipped |= view.clipped[window]
     # The hull is at least as large as the mask, and worked out only where there may be enough.
-    may_glare = np.count_nonzero(clipped) > _GLARE_SHARE * np.count_nonzero(mask)
-    if may_glare and clipped[_hull(mask) & ~other].mean() > _GLARE_SHARE:
-        flags.add("glare")
+    if np.count_nonzero(clipped) > _GLARE_SHARE * np.count_nonzero(mask):
+        no_other = (disc.labels == 0) | mask
+        if clipped[_hull(mask) & no_other].mean() > _GLARE_SHARE:
+            flags.add("glare")
     if wound.area_px > 0:
         flags.add("wound")
     flags |= outline_doubts(
