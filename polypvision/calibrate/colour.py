@@ -98,16 +98,19 @@ def _spots(
         return []
     parts = [part for box, points in pieces for part in (points, box.corners_xy)]
     every = to_photo(np.concatenate(parts))
-    ends = np.cumsum([len(points) + 4 for _, points in pieces])
+    ends = np.cumsum([len(points) + 4 for _, points in pieces]).tolist()
     limit = np.array(rgb.shape[1::-1])
+    places = np.round(every).astype(int)
+    inside = ((places >= 0) & (places < limit)).all(axis=1)
+    column, row = np.where(inside[:, None], places, 0).T
+    all_codes = rgb[row, column]
     found: list[_Spot | None] = []
-    for own in np.split(every, ends[:-1]):
-        places = np.round(own[:-4]).astype(int)
-        inside = ((places >= 0) & (places < limit)).all(axis=1)
-        if np.count_nonzero(inside) < 0.5 * len(places):
+    for first, end in zip([0, *ends[:-1]], ends, strict=True):
+        own, seen = every[first:end], inside[first : end - 4]
+        if np.count_nonzero(seen) < 0.5 * len(seen):
             found.append(None)
             continue
-        codes = rgb[places[inside, 1], places[inside, 0]]
+        codes = all_codes[first : end - 4][seen]
         ranked, n = np.sort(codes, axis=0), len(codes)
         # The middle codes are those of the middle light.
         light = LINEAR_OF_CODE[ranked[[(n - 1) // 2, n // 2]]].mean(axis=0, dtype=np.float64)

@@ -125,7 +125,7 @@ def _glance(rgb: NDArray[np.uint8]) -> dict[MarkerPlace, Points]:
         cards.setdefault(place.card, {})[place.place] = quad
     one_of_each = sum(map(len, cards.values())) == len(found)
     enough = all(len(quads) >= AGREEING for quads in cards.values())
-    near = all(float(_sides(quad).min()) >= _NEAR_PX * n for quad in found.values())
+    near = not found or float(_sides(np.stack(list(found.values()))).min()) >= _NEAR_PX * n
     if not (one_of_each and enough and near):
         return {}
     for card, quads in cards.items():

@@ -108,10 +108,14 @@ def measure_polyps(
     sizes = _sized(view, maps, discs)
     wounds = _wounded(view, maps, discs)
     colours = _body_colours(view.rgb, discs)
+    around = [_flags_of_place(view, disc) for disc in discs]
     flags = [
-        _flags(view, disc, size, wound.wound, len(seen.scores))
+        beside
+        | _flags_of_shape(disc, size, wound.wound, len(seen.scores), "touches-edge" in beside)
         | mouth_flags(len(seen.scores), seen.two_mouths_probability, normal_mouths)
-        for disc, size, wound, seen in zip(discs, sizes, wounds, mouths, strict=True)
+        for beside, disc, size, wound, seen in zip(
+            around, discs, sizes, wounds, mouths, strict=True
+        )
     ]
     return tuple(
         _polyp(view, score, *known)
@@ -301,7 +305,8 @@ def _body_colours(
     return colours
 
 
-def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: int) -> set[str]:
+def _flags_of_place(view: PlateView, disc: _Disc) -> set[str]:
+    """Return what is to be said of what lies over and beside a polyp."""
     flags: set[str] = set()
     mask, window = disc.mask, disc.window
     reach = cv2.dilate(mask.view(np.uint8), _CROSS).view(np.bool_)
@@ -320,17 +325,24 @@ def _flags(view: PlateView, disc: _Disc, sized: _Sized, wound: Wound, n_mouths: 
         no_other = (disc.labels == 0) | mask
         if clipped[_hull(mask) & no_other].mean() > _GLARE_SHARE:
             flags.add("glare")
-    if wound.area_px > 0:
-        flags.add("wound")
-    flags |= outline_doubts(
+    return flags
+
+
+def _flags_of_shape(
+    disc: _Disc, sized: _Sized, wound: Wound, n_mouths: int, at_edge: bool
+) -> set[str]:
+    """Return what is to be said of a polyp's outline, size and wound."""
+    flags = outline_doubts(
         disc.outline_xy,
         disc.labels,
         disc.label,
         n_mouths=n_mouths,
         n_wounds=len(wound.outlines_xy),
-        at_edge="touches-edge" in flags,
+        at_edge=at_edge,
         corners=disc.corners,
     )
+    if wound.area_px > 0:
+        flags.add("wound")
     if sized.size.irregular:
         flags.add("irregular")
     if combined(part.change for part in sized.parts if part.name in _FROM_CARD) > _CARD_FAR:

@@ -273,9 +273,11 @@ class PhotoReader:
             scale = self.brief.wishes.mm_per_px or task.before.get("mm_per_px")
             decode = partial(_decoded, photo, scale)
             decoded = decode if self._last_known and not task.forced else beside(decode)
+            # The hash first: while it is worked out Python is free to begin with decoding.
+            found = Finding(outcome=None, sha256=photo.sha256, stamp=photo.stamp)
             date = date_of(photo, given=self.brief.wishes.date)
             facts = replace(facts, sha256=photo.sha256, taken_at=date.at if date else None)
-            found = Finding(outcome=None, sha256=photo.sha256, date=date, stamp=photo.stamp)
+            found = replace(found, date=date)
             self._last_known = not task.forced and self.brief.is_known(photo.sha256)
             if self._last_known:
                 return found
