@@ -22,7 +22,7 @@ PAPER_LINEAR = 0.85
 _GAIN_RATIO_MAX = 8.0
 """Largest gain of a channel against the smallest; beyond it, noise would be taken for colour."""
 _CLIPPED_CODE = 250
-_STRIP_PX = 64
+_STRIP_PX = 128
 Locate = Callable[[Points], Points]
 
 

@@ -31,7 +31,7 @@ from polypvision.errors import (
     QualityError,
 )
 
-_STRIP_PX = 64
+_STRIP_PX = 128
 TILT_FLAG_DEG = 35.0
 COARSE_PX_PER_MM = 5.0
 """Five pixels across a mouth of 1 mm (sampling, Nyquist with margin; own choice)."""

@@ -19,7 +19,7 @@ TIMES = 2
 CODE_ORDER = np.arange(len(CODE_REACH) * TIMES**2).reshape(-1, TIMES, TIMES).swapaxes(0, 1).ravel()
 """Channels map by map, each its 2 x 2 pixels row by row, brought into the order of `code_planes`:
 row by row, in each row map by map, so that pixels that are neighbours in a row stay so."""
-_STRIP = 64
+_STRIP = 128
 PIXEL_BYTES = 4
 """Of the pixels that it takes: processors multiply four at a time."""
 

@@ -130,11 +130,11 @@ def cut_pieces(tissue: NDArray[np.bool_], maps: PlateMaps, px_per_mm: float) -> 
     px_per_mm : float
     """
     owners = np.zeros(tissue.shape, np.int32)
-    inside = np.flatnonzero(tissue)
-    if not len(inside):
+    if not tissue.any():
         return owners
     # Two halves that do not need each other, each in few long steps.
     centres_found = beside(lambda: find_centres(maps, px_per_mm))
+    inside = np.flatnonzero(tissue)
     votes = _Cells.of(*(axis.take(inside) for axis in maps.votes_xy))
     centres = centres_found()
     owners.ravel()[inside] = _nearest(votes, centres) + 1 if len(centres) else 1

@@ -13,13 +13,15 @@ from pathlib import Path
 import fuzz_corpus
 import pytest
 from fuzz_targets import TARGETS, Target
+from hypothesis import given
+from hypothesis import strategies as st
 from photo_makers import corners_picture, encoded
 from PIL import Image
 
 from polypvision.errors import LensError, PhotoUnreadable, TableError
 from polypvision.evaluate.truth import truth_photos
 from polypvision.files.lenses import read_profiles
-from polypvision.files.pixels import MAX_SCANS, check_picture, decode
+from polypvision.files.pixels import MAX_SCANS, _most_scans, check_picture, decode
 from polypvision.files.tables import read_json, read_outcomes
 
 TRIES = {"card": 15, "photo": 300, "exif": 300}
@@ -158,6 +160,12 @@ def test_a_jpeg_of_endless_passes_is_refused_before_it_is_opened() -> None:
                     look(many, "a.jpg")
         else:
             check_picture(many, "a.jpg")
+
+
+@given(st.lists(st.sampled_from([b"\xff", b"\xda", b"\x00", b"\xff\xda"]), max_size=40))
+def test_markers_of_passes_are_counted_as_python_counts_them(parts: list[bytes]) -> None:
+    data = b"".join(parts)
+    assert _most_scans(data) == data.count(b"\xff\xda")
 
 
 def test_bytes_that_look_like_passes_inside_of_a_note_are_none() -> None:

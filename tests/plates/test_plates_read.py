@@ -9,6 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ from polypvision.files.photos import read_file
 from polypvision.files.pixels import open_photo
 from polypvision.pipeline import ReadSettings
 from polypvision.plates import reader
+from polypvision.plates.forget import forget
 from polypvision.plates.log import list_plates, say_of_plate
 from polypvision.plates.read import PhotoOutcome, ReadWishes, read_photos
 from polypvision.plates.reader import PhotoReader, PhotoTask
@@ -390,6 +392,48 @@ def test_what_is_said_of_a_plate_is_known_before_its_polyps_are_looked_for(
     done = read_photos([folder], ReadWishes(), logbook=book)
     assert statuses(done) == ["recorded"] * 3
     assert looked == [75.5, 74.5, 75.5]
+
+
+def test_what_is_said_between_reading_and_recording_has_the_photo_read_again(
+    book: Logbook, folder: Path
+) -> None:
+    photo = folder / "2024-03-01.png"
+    photo.write_bytes(encoded(card_photo(42), "PNG"))
+    desk = Recorder(ReadWishes(), book)
+    hands = PhotoReader(desk.brief())
+    task = desk.task(photo)
+    found = hands.read(task)
+    say_of_plate(book, "0042", bar_mm=75.5)
+    before = dump(book)
+    again = desk.settle(task, found)
+    assert isinstance(again, PhotoTask)
+    assert dump(book) == before
+    done = desk.settle(again, hands.read(again))
+    assert isinstance(done, PhotoOutcome) and done.status == "recorded"
+    with book.reading() as connection:
+        kept = find_photo(connection, found.sha256)
+    assert kept is not None and kept.settings["bar_mm"] == 75.5
+
+
+@pytest.mark.parametrize("refused", [False, True])
+def test_a_photo_that_was_forgotten_is_not_recorded_again(
+    book: Logbook, folder: Path, refused: bool
+) -> None:
+    # Also not where it could not be read when it was forgotten, and now can.
+    photo = dated(folder, 1)
+    desk = Recorder(WITHOUT_CARD, book)
+    task = replace(desk.task(photo), forced=True)
+    found = PhotoReader(desk.brief()).read(task)
+    assert isinstance(found.outcome, PlateReading)
+    refusal = Refusal(facts=found.outcome.facts, kind="no-card", message="", plate="rack 3")
+    kept = refusal if refused else found.outcome
+    with book.writing() as connection:
+        save_photo(connection, kept, path=str(photo), settings={})
+    forget(book, photos=[photo.name])
+    before = dump(book)
+    done = desk.settle(task, found)
+    assert isinstance(done, PhotoOutcome) and done.status == "forgotten"
+    assert dump(book) == before
 
 
 def test_what_is_said_of_one_plate_does_not_refuse_the_next(book: Logbook, folder: Path) -> None:

@@ -32,3 +32,16 @@ def test_pieces_are_those_of_the_library_in_the_order_of_their_first_pixels(
     seen, first = np.unique(pieces[pieces >= 0], return_index=True)
     assert len(seen) == found
     assert (np.diff(first) > 0).all()
+
+
+@settings(deadline=None)
+@given(LABELS)
+def test_neighbours_in_a_row_are_those_that_are_seen_one_by_one(labels: NDArray[np.int32]) -> None:
+    height, width = labels.shape
+    expected = [
+        row * width + column
+        for row in range(height)
+        for column in range(width - 1)
+        if 0 < labels[row, column] != labels[row, column + 1] > 0
+    ]
+    assert Runs.of(labels).last_beside_another().tolist() == expected

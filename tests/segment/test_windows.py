@@ -16,7 +16,9 @@ from polypvision.segment.windows import (
     hull_xy,
     mask_box,
     some_inside,
+    spanned,
     widened,
+    within,
 )
 
 LABELS = arrays(
@@ -51,6 +53,8 @@ def test_the_box_of_a_mask_and_of_nothing() -> None:
     assert box == (slice(3, 5), slice(7, 11))
     assert corner_xy(box).tolist() == [7, 3]
     assert widened(box, 2, mask.shape) == (slice(1, 7), slice(5, 12))
+    assert within((slice(100, 110), slice(200, 212)), box) == (slice(103, 105), slice(207, 211))
+    assert spanned(box, (slice(4, 9), slice(0, 8))) == (slice(3, 9), slice(0, 11))
 
 
 @settings(deadline=None)
