@@ -101,7 +101,7 @@ def _spots(
     ends = np.cumsum([len(points) + 4 for _, points in pieces]).tolist()
     limit = np.array(rgb.shape[1::-1])
     places = np.round(every).astype(int)
-    inside = ((places >= 0) & (places < limit)).all(axis=1)
+    inside: NDArray[np.bool_] = np.all((places >= 0) & (places < limit), axis=1)
     column, row = np.where(inside[:, None], places, 0).T
     all_codes = rgb[row, column]
     found: list[_Spot | None] = []

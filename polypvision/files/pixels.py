@@ -117,7 +117,7 @@ def _check_size(picture: Image.Image, shown: str) -> None:
 
 
 def _most_scans(data: bytes) -> int:
-    """Return how often bytes hold the marker of a pass anywhere: a JPEG has no more passes.
+    """Return how often a JPEG's bytes hold the marker of a pass anywhere: it has no more passes.
 
     A quarter of the time of going from marker to marker, before which decoding may not begin.
     """

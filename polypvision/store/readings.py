@@ -107,7 +107,9 @@ def save_photo(
     added = insert_into(connection, photos).values(sha256=sha256, **row)
     replaced = photos.c.error.is_not(None) if isinstance(outcome, Refusal) else None
     # What was to be inserted, by name: said twice, a long record would be written out twice.
-    again = {name: sa.literal_column(f"excluded.{name}") for name in row}
+    again: dict[str, sa.ColumnElement[Any]] = {
+        name: sa.literal_column(f"excluded.{name}") for name in row
+    }
     added = added.on_conflict_do_update(index_elements=["sha256"], set_=again, where=replaced)
     if connection.execute(added.returning(photos.c.sha256)).first() is None:
         return

@@ -164,7 +164,7 @@ def test_a_jpeg_of_endless_passes_is_refused_before_it_is_opened() -> None:
 
 @given(st.lists(st.sampled_from([b"\xff", b"\xda", b"\x00", b"\xff\xda"]), max_size=40))
 def test_markers_of_passes_are_counted_as_python_counts_them(parts: list[bytes]) -> None:
-    data = b"".join(parts)
+    data = b"\xff\xd8" + b"".join(parts)
     assert _most_scans(data) == data.count(b"\xff\xda")
 
 

@@ -409,10 +409,12 @@ def test_what_is_said_between_reading_and_recording_has_the_photo_read_again(
     assert isinstance(again, PhotoTask)
     assert dump(book) == before
     done = desk.settle(again, hands.read(again))
-    assert isinstance(done, PhotoOutcome) and done.status == "recorded"
+    assert isinstance(done, PhotoOutcome)
+    assert done.status == "recorded"
     with book.reading() as connection:
         kept = find_photo(connection, found.sha256)
-    assert kept is not None and kept.settings["bar_mm"] == 75.5
+    assert kept is not None
+    assert kept.settings["bar_mm"] == 75.5
 
 
 @pytest.mark.parametrize("refused", [False, True])
@@ -432,7 +434,8 @@ def test_a_photo_that_was_forgotten_is_not_recorded_again(
     forget(book, photos=[photo.name])
     before = dump(book)
     done = desk.settle(task, found)
-    assert isinstance(done, PhotoOutcome) and done.status == "forgotten"
+    assert isinstance(done, PhotoOutcome)
+    assert done.status == "forgotten"
     assert dump(book) == before
 
 
