@@ -19,8 +19,9 @@ def beside(work: Callable[[], Result]) -> Callable[[], Result]:
     """Start work on another thread, and return what waits for it and returns its result, once.
 
     Worth while for what spends its time in libraries that let other threads run: OpenCV, hashlib,
-    numpy on large arrays. Such work may not use `beside` itself. A process that has one thread
-    (`cv2.getNumThreads`) does the work when its result is asked for.
+    numpy on large arrays. A process that has one thread (`cv2.getNumThreads`) does the work when
+    its result is asked for, and so is work done that the other thread has not begun by then: it may
+    be decoding a large photo for somebody else.
 
     Examples
     --------
@@ -28,7 +29,10 @@ def beside(work: Callable[[], Result]) -> Callable[[], Result]:
     >>> total()
     45
     """
-    return work if cv2.getNumThreads() < 2 else _hand().submit(work).result
+    if cv2.getNumThreads() < 2:
+        return work
+    begun = _hand().submit(work)
+    return lambda: work() if begun.cancel() else begun.result()
 
 
 def in_strips(height: int, strip: int, work: Callable[[slice], object]) -> None:
