@@ -4,16 +4,20 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import shapely
+import shapely.affinity
 from numpy.typing import NDArray
 
 from polypvision.columns import TRUTH, table
 from polypvision.reading import Mouth, PhotoFacts, PlateReading, Points, Polyp, Scale, to_record
 from polypvision.render.photo import RenderedPhoto
-from polypvision.render.scene import PolypSpec, Scene
+from polypvision.render.scene import FurnitureSpec, PolypSpec, Scene
 from polypvision.render.shapes import Planform, overlap, polygon_centroid
 
 OUTLINE_POINTS = 180
 """Points of an outline in a record; areas are computed from the full outline."""
+LEAST_VISIBLE = 0.35
+"""A polyp of which less is seen does not count: nobody could tell what it is."""
 _NAN = float("nan")
 
 
@@ -133,17 +137,47 @@ def _near(one: Planform, other: Planform) -> bool:
     return bool(gaps.min() < 0.1 or len(overlap(one, other)) > 0)
 
 
+def _opaque(spec: FurnitureSpec) -> shapely.Geometry | None:
+    """Return where a thing hides polyps, plate mm; None if it lies below them or is clear."""
+    half = spec.size_mm / 2
+    match spec.kind:
+        case "snail":
+            flat = shapely.affinity.scale(shapely.Point(0, 0).buffer(half, 32), 1, 1 / 1.12)
+        case "cover":
+            width = spec.size_mm / 6
+            ends = [(width - half, 0.0), (half - width, 0.0)]
+            flat = shapely.LineString(ends).buffer(width, 32)
+        case _:
+            return None
+    turned = shapely.affinity.rotate(flat, spec.angle_deg, origin=(0, 0))
+    return shapely.affinity.translate(turned, spec.x_mm, spec.y_mm)
+
+
+def visible_share(shape: Planform, scene: Scene) -> float:
+    """Return the share of a planform, 0 to 1, that no snail or cover hides from above."""
+    things = [area for spec in scene.furniture if (area := _opaque(spec)) is not None]
+    whole = shapely.Polygon(shape.outline_mm).buffer(0)
+    return float(whole.difference(shapely.union_all(things)).area / whole.area)
+
+
 def truth_record(photo: RenderedPhoto, scene: Scene, sha256: str) -> dict[str, Any]:
     """Return the truth as a reading's record.
 
-    The photo has its ``ground`` besides, and each polyp its ``name`` and ``kind`` (of skin).
+    The photo has its ``ground`` besides, and each polyp its ``name`` and ``kind`` (of skin). One
+    that is hidden is ``partial``: neither right nor wrong when found or missed.
     """
     reading, names = truth_reading(photo, scene, sha256)
     record = {**to_record(reading), "ground": scene.ground}
     kinds = {spec.name: spec.texture for spec in scene.polyps}
+    shares = {
+        spec.name: visible_share(shape, scene)
+        for spec, shape in zip(scene.polyps, photo.shapes, strict=True)
+    }
     for polyp, name in zip(record["polyps"], names, strict=True):
         polyp["name"] = name
         polyp["kind"] = kinds[name]
+        if shares[name] < LEAST_VISIBLE:
+            polyp["partial"] = True
     return record
 
 

@@ -98,7 +98,7 @@ def _even_areas(shelf: Shelf) -> tuple[float, float]:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Discs:
+class Places:
     """Places that may be mouths on discs that were found: strengths of each, and the true number.
 
     Attributes
@@ -127,7 +127,7 @@ class _Discs:
         )
 
 
-def _discs(summaries: Sequence[Summary], levels: Levels) -> _Discs:
+def _discs(summaries: Sequence[Summary], levels: Levels) -> Places:
     """Return those of the candidates that are polyps and kept as such."""
     strengths, true = [], []
     least = np.log(MIN_SCORE / (1 - MIN_SCORE))
@@ -135,20 +135,21 @@ def _discs(summaries: Sequence[Summary], levels: Levels) -> _Discs:
         kept = one.right & (log_odds(one.evidence, levels.polyp) >= least)
         strengths += [one.strengths[row] for row in np.flatnonzero(kept)]
         true += one.n_mouths[kept].tolist()
-    return _Discs(strengths=strengths, true=np.array(true, np.int64))
+    return Places(strengths=strengths, true=np.array(true, np.int64))
 
 
-def _mouth_level(discs: _Discs) -> float:
-    """Return the level at which the discs have their true number of mouths.
+def mouth_level(discs: Places) -> float:
+    """Return the level at which discs that have a mouth are said to have one, and no others.
 
-    Of the levels at which as many are right as at the best, but for luck, the one with the least
-    bias.
+    Of the levels at which as many are right as at the best, but for luck, the one at which as many
+    are said to have one as do. Second mouths are counted by their curve: were they in this bias,
+    the level would make up for them.
     """
     tried, curve = np.arange(0.2, 0.951, 0.025), discs.curve
-    off = np.array([discs.counts(curve, float(level)) for level in tried]) - discs.true
-    right = (off == 0).sum(axis=1)
+    said = np.array([discs.counts(curve, float(level)) > 0 for level in tried])
+    right = (said == (discs.true > 0)).sum(axis=1)
     luck = np.sqrt(right.max() * (1 - right.max() / len(discs.true)))
-    bias = np.abs(off.sum(axis=1))
+    bias = np.abs(said.sum(axis=1) - np.count_nonzero(discs.true))
     return float(tried[np.argmin(np.where(right >= right.max() - luck, bias, np.inf))])
 
 
@@ -177,7 +178,7 @@ def set_sureness(shelf: Shelf, levels: Levels) -> Levels:
 def set_levels(shelf: Shelf, *, wide: bool) -> Levels:
     """Return the levels at which a network's answers on these pictures are right.
 
-    Areas of tissue and wound without a bias, the most discs with their true number of mouths, and
+    Areas of tissue and wound without a bias, the most discs told from those without a mouth, and
     the likeliest weights for joining pieces and for being a polyp, and how often scores and second
     mouths are true. All but the areas on hard pictures too.
 
@@ -200,7 +201,7 @@ def set_levels(shelf: Shelf, *, wide: bool) -> Levels:
         polyp=fit_logistic(evidence, right),
         sure=calibrate_score(evidence, right, pictures),
     )
-    levels = replace(levels, even=(tissue, wound, _mouth_level(_discs(summaries, levels))))
+    levels = replace(levels, even=(tissue, wound, mouth_level(_discs(summaries, levels))))
     summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
     return replace(levels, two_mouths=_discs(summaries, levels).curve)
 

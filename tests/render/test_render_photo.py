@@ -23,7 +23,7 @@ from polypvision.reading import PlateReading, from_record
 from polypvision.render.camera import as_stored, mm_per_px, plate_to_photo
 from polypvision.render.photo import jpeg_bytes, paint, planforms, render_scene, sha256_of
 from polypvision.render.scene import Camera, FurnitureSpec, Light, PolypSpec, Scene, SmallCard
-from polypvision.render.truth import truth_record, truth_table
+from polypvision.render.truth import truth_record, truth_table, visible_share
 
 POLYPS = (
     PolypSpec(
@@ -263,6 +263,41 @@ def test_touching_and_cut_off_polyps_are_flagged() -> None:
     photo = render_scene(scene, np.random.default_rng(1))
     flags = {polyp["name"]: polyp["flags"] for polyp in truth_record(photo, scene, "")["polyps"]}
     assert flags == {"a": ["touches-edge", "touching"], "b": ["touching"], "c": []}
+
+
+@pytest.mark.parametrize(
+    ("kind", "size_mm", "x_mm", "angle_deg"),
+    [("snail", 16.0, 36.0, 30.0), ("snail", 16.0, 41.0, 0.0), ("cover", 40.0, 43.0, 70.0)],
+)
+def test_what_hides_a_polyp_hides_the_share_that_is_painted(
+    kind: str, size_mm: float, x_mm: float, angle_deg: float
+) -> None:
+    bare = make_scene(polyps=(PolypSpec(name="a", x_mm=36, y_mm=75, diameter_mm=14),))
+    thing = FurnitureSpec(kind=kind, x_mm=x_mm, y_mm=75, size_mm=size_mm, angle_deg=angle_deg)
+    scene = replace(bare, furniture=(thing,))
+    shapes, homography = planforms(bare), plate_to_photo(bare.camera)
+    clear, hidden = (paint(one, shapes, homography)[0] for one in (bare, scene))
+    inside = clear.owner == 1
+    # Shadows darken what they fall on; a thing puts its own colour there.
+    hue = [
+        one.radiance[inside] / one.radiance[inside].sum(axis=1)[:, None] for one in (clear, hidden)
+    ]
+    same = np.abs(hue[0] - hue[1]).max(axis=1) < 2e-3
+    assert visible_share(shapes[0], scene) == pytest.approx(same.mean(), abs=0.03)
+
+
+def test_a_polyp_under_a_snail_is_no_truth_and_one_beside_it_is() -> None:
+    polyps = (
+        PolypSpec(name="under", x_mm=25, y_mm=75, diameter_mm=10),
+        PolypSpec(name="beside", x_mm=60, y_mm=75, diameter_mm=10),
+    )
+    snails = tuple(FurnitureSpec(kind="snail", x_mm=x, y_mm=75, size_mm=14) for x in (25.0, 69.0))
+    scene = make_scene(polyps=polyps, furniture=snails)
+    photo = render_scene(scene, np.random.default_rng(1))
+    found = truth_record(photo, scene, "")["polyps"]
+    assert {polyp["name"]: polyp.get("partial", False) for polyp in found} == {
+        "under": True, "beside": False,
+    }  # fmt: skip
 
 
 def test_polyps_over_each_other_are_refused() -> None:

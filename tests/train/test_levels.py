@@ -14,7 +14,15 @@ from polypvision.segment.levels import neutral_levels
 from polypvision.segment.maps import PlateMaps
 from polypvision.train.judging import BINS, areas_of, joins_of, reading_of, summary_of
 from polypvision.train.lesson import Lesson
-from polypvision.train.levels import Shelf, even_level, report, set_levels, set_sureness
+from polypvision.train.levels import (
+    Places,
+    Shelf,
+    even_level,
+    mouth_level,
+    report,
+    set_levels,
+    set_sureness,
+)
 from polypvision.train.samples import Sample, is_kept_back, read_sample, write_samples
 
 SIDE = 200
@@ -170,3 +178,19 @@ def test_a_number_is_the_same_picture_each_time_and_others_differ(tmp_path: Path
         np.testing.assert_array_equal(first.maps.tissue, second.maps.tissue)
     assert one[0].view.rgb.shape != other[0].view.rgb.shape
     assert one[0].maps.tissue.dtype == np.float16
+
+
+def _places(first: np.ndarray, second: np.ndarray, true: np.ndarray) -> Places:
+    strengths = [np.array([a, b]) for a, b in zip(first, second, strict=True)]
+    return Places(strengths=strengths, true=true.astype(np.int64))
+
+
+def test_the_level_of_mouths_tells_discs_with_one_from_discs_without() -> None:
+    rng = np.random.default_rng(3)
+    has = np.arange(400) < 300
+    first = np.where(has, rng.normal(0.8, 0.06, 400), rng.normal(0.5, 0.06, 400))
+    level = mouth_level(_places(first, np.zeros(400), has))
+    assert 0.6 <= level <= 0.7
+    # Second mouths that are not seen leave it where it is: no false first one makes up for them.
+    two = np.where(np.arange(400) < 120, 2, has)
+    assert mouth_level(_places(first, np.full(400, 0.05), two)) == level

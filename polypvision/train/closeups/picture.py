@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from polypvision.render.truth import LEAST_VISIBLE
 from polypvision.train.closeups.camera import develop
 from polypvision.train.closeups.discs import paint_disc
 from polypvision.train.closeups.form import Disc
@@ -30,7 +31,6 @@ from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, 
 from polypvision.train.lesson import LESSON_PX, Lesson
 
 _MARGIN_PX = 40
-_LEAST_VISIBLE = 0.35
 _LEAST_PX = 60
 _RADII_PX = {
     "bubble": (55, 190),
@@ -302,7 +302,7 @@ def _truth(picture: Picture, seen: NDArray[np.uint8], rgb: NDArray[np.uint8]) ->
     mouths: list[tuple[float, float, float]] = []
     for number, places in sorted(picture.mouths.items()):
         visible = counts[number]
-        hidden = visible < max(_LEAST_VISIBLE * picture.areas[number], _LEAST_PX)
+        hidden = visible < max(LEAST_VISIBLE * picture.areas[number], _LEAST_PX)
         if hidden or inner[number] == 0:
             continue
         row = len(polyps)
