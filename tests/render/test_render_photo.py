@@ -22,7 +22,15 @@ from polypvision.errors import TableError
 from polypvision.reading import PlateReading, from_record
 from polypvision.render.camera import as_stored, mm_per_px, plate_to_photo
 from polypvision.render.photo import jpeg_bytes, paint, planforms, render_scene, sha256_of
-from polypvision.render.scene import Camera, FurnitureSpec, Light, PolypSpec, Scene, SmallCard
+from polypvision.render.scene import (
+    Camera,
+    FurnitureKind,
+    FurnitureSpec,
+    Light,
+    PolypSpec,
+    Scene,
+    SmallCard,
+)
 from polypvision.render.truth import truth_record, truth_table, visible_share
 
 POLYPS = (
@@ -270,7 +278,7 @@ def test_touching_and_cut_off_polyps_are_flagged() -> None:
     [("snail", 16.0, 36.0, 30.0), ("snail", 16.0, 41.0, 0.0), ("cover", 40.0, 43.0, 70.0)],
 )
 def test_what_hides_a_polyp_hides_the_share_that_is_painted(
-    kind: str, size_mm: float, x_mm: float, angle_deg: float
+    kind: FurnitureKind, size_mm: float, x_mm: float, angle_deg: float
 ) -> None:
     bare = make_scene(polyps=(PolypSpec(name="a", x_mm=36, y_mm=75, diameter_mm=14),))
     thing = FurnitureSpec(kind=kind, x_mm=x_mm, y_mm=75, size_mm=size_mm, angle_deg=angle_deg)
