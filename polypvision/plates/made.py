@@ -10,10 +10,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from polypvision.files.outputs import write_text
+from polypvision.files.outputs import write_bytes, write_text
 from polypvision.files.quick_json import from_json, to_json
 from polypvision.files.remote import place_of
-from polypvision.plan import StockForecast
+from polypvision.reports import around_stock
 from polypvision.reports.page import PlateLink
 from polypvision.reports.sayings import Tile
 from polypvision.store.readings import names_of_photos
@@ -28,7 +28,9 @@ class MadePage:
     Attributes
     ----------
     state : str
-        Of what they show; see `state_of_page`.
+        Of what they show, the stock to come left out; see `state_of_page`.
+    stock, rest : str
+        Hashes of what the page says of the stock to come, and of all else on it.
     files : mapping of str to int
         Their names and sizes.
     link : PlateLink
@@ -37,6 +39,8 @@ class MadePage:
     """
 
     state: str
+    stock: str = ""
+    rest: str = ""
     files: Mapping[str, int] = field(default_factory=dict)
     link: PlateLink
     remark: str | None
@@ -60,18 +64,84 @@ class MadePages:
             self._made = {plate: _page(one) for plate, one in found.items()}
         self._sizes = {one.name: one.stat().st_size for one in folder.iterdir() if one.is_file()}
 
-    def still(self, plate: str, state: str) -> MadePage | None:
-        """Return what was written of a plate, if it shows this state and is all there."""
-        one = self._made.get(plate)
-        if one is None or one.state != state or not one.files:
-            return None
-        there = all(self._sizes.get(name) == size for name, size in one.files.items())
-        return one if there else None
+    def still(self, plate: str, state: str, stock: str) -> MadePage | None:
+        """Return what was written of a plate, if it shows this state and is all there.
 
-    def add(self, plate: str, page: MadePage, names: Sequence[str]) -> None:
-        """Note what was written of a plate just now, in which files."""
+        Where the page says something else of the stock to come, that is replaced first.
+
+        Parameters
+        ----------
+        plate, state : str
+        stock : str
+            What the page is to say of the stock to come, of `reports.stock_section`.
+
+        Raises
+        ------
+        OutputError
+        """
+        one = self._made.get(plate)
+        if one is None or one.state != state or one.link.href not in one.files:
+            return None
+        unlike = {name for name, size in one.files.items() if self._sizes.get(name) != size}
+        if one.stock == _hash(stock) and not unlike:
+            return one
+        # Also what was stopped after the page and before the list comes here, and is not drawn.
+        return None if unlike - {one.link.href} else self._with_stock(plate, one, stock)
+
+    def _with_stock(self, plate: str, one: MadePage, stock: str) -> MadePage | None:
+        """Put the stock to come into a page; None if all else on it is not as it was written."""
+        path = self._folder / Path(one.link.href).name  # A list may hold anything.
+        try:
+            old = path.read_bytes().decode()
+        except (OSError, UnicodeDecodeError):
+            return None
+        around = around_stock(old)
+        if around is None or not stock or _hash(*around) != one.rest:
+            return None  # Changed by hand, or of another program; or there was no stock to tell of.
+        data = stock.join(around).encode()
+        write_bytes(path, data)
+        files = {**one.files, path.name: len(data)}
+        self._made[plate] = replace(one, stock=_hash(stock), files=files)
+        return self._made[plate]
+
+    def add(
+        self,
+        plate: str,
+        state: str,
+        html: str,
+        names: Sequence[str],
+        *,
+        link: PlateLink,
+        remark: str | None,
+    ) -> None:
+        """Note what was written of a plate just now; what it has no more of goes.
+
+        Parameters
+        ----------
+        plate, state : str
+        html : str
+            Its page.
+        names : sequence of str
+            All its files.
+        link, remark
+            As of `MadePage`.
+        """
+        old = self._made.get(plate)
+        stem = f"{Path(link.href).stem}-"
+        for name in set(old.files if old else ()) - set(names):
+            if name == Path(name).name and name.startswith(stem):
+                (self._folder / name).unlink(missing_ok=True)
         sizes = {name: (self._folder / name).stat().st_size for name in names}
-        self._made[plate] = replace(page, files=sizes)
+        around = around_stock(html)
+        stock = "" if around is None else html[len(around[0]) : len(html) - len(around[1])]
+        self._made[plate] = MadePage(
+            state=state,
+            stock=_hash(stock),
+            rest=_hash(*(around or (html,))),
+            files=sizes,
+            link=link,
+            remark=remark,
+        )
 
     def write(self) -> None:
         """Write the list.
@@ -84,16 +154,22 @@ class MadePages:
         write_text(self._folder / _NAME, to_json(made))
 
 
+def _hash(*parts: str) -> str:
+    told = hashlib.sha256()
+    for part in parts:
+        data = part.encode("utf-8", "backslashreplace")  # As it is written.
+        told.update(f"{len(data)} ".encode() + data)
+    return told.hexdigest()
+
+
 def _page(record: Mapping[str, Any]) -> MadePage:
     link = record["link"]
     tiles = tuple(Tile(**one) for one in link["tiles"])
     return MadePage(**{**record, "link": PlateLink(**{**link, "tiles": tiles})})
 
 
-def state_of_page(
-    connection: sa.Connection, plate: str, mark: str, stock: StockForecast | None
-) -> str:
-    """Return what tells apart all that the page of a plate may show.
+def state_of_page(connection: sa.Connection, plate: str, mark: str) -> str:
+    """Return what tells apart all that the page of a plate may show but for the stock to come.
 
     Parameters
     ----------
@@ -101,15 +177,8 @@ def state_of_page(
     plate : str
     mark : str
         Of the plate, and of the program; see `kept.state_mark`.
-    stock : StockForecast or None
-        Of the plate; it changes with the whole room.
     """
-    weeks = stock and [[one.on.isoformat(), one.expected, one.low, one.high] for one in stock.weeks]
-    told = [
-        mark,
-        stock and [stock.size_mm, stock.n_pieces, stock.n_ready, weeks],
-        [[name, *_file(name)] for name in names_of_photos(connection, plate)],
-    ]
+    told = [mark, [[name, *_file(name)] for name in names_of_photos(connection, plate)]]
     return hashlib.sha256(json.dumps(told).encode()).hexdigest()
 
 

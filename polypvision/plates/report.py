@@ -17,12 +17,11 @@ from polypvision.plates.dues import today
 from polypvision.plates.kept import Progress, state_mark
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import list_plates, one_plate
-from polypvision.plates.made import MadePage, MadePages, state_of_page
+from polypvision.plates.made import MadePages, state_of_page
 from polypvision.plates.room import compare_room, foretell_room
 from polypvision.plates.show import photo_pixels
 from polypvision.reading import PlateReading, Points
 from polypvision.reports import (
-    PlatePage,
     PlatePrint,
     RoomFindings,
     comparison_chart,
@@ -41,6 +40,7 @@ from polypvision.reports import (
     render_page,
     report_pdf,
     stock_chart,
+    stock_section,
     stocks_to_show,
     strip_frames,
     strip_names,
@@ -72,7 +72,8 @@ def write_reports(
     """Write the pages of plates, their charts as PNG and SVG, today's list and a list of plates.
 
     Plates are looked at and written one after the other; only what is printed has to be held. A
-    page that the folder has already, and that would be the same, is left as it is.
+    page that the folder has already, and that would be the same, is left as it is; where only the
+    stock to come would be another, that alone is put in its place.
 
     Parameters
     ----------
@@ -123,8 +124,8 @@ def write_reports(
             progress(done, len(names), name)
         with logbook.reading() as connection:
             mark = state_mark(plate_stamp(connection, name))
-            state = state_of_page(connection, name, mark, stocks.get(name))
-        if not sheets.has(name, state):
+            state = state_of_page(connection, name, mark)
+        if not sheets.has(name, state, stocks.get(name)):
             sheets.add(known_plate(logbook, name), stocks.get(name), state)
     sheets.close()
     outcomes = compare_room(look)
@@ -202,9 +203,14 @@ class _Sheets:
         self.prints: dict[str, PlatePrint] = {}
         self.remarks: dict[str, str | None] = {}
 
-    def has(self, name: str, state: str) -> bool:
-        """Whether the page of a plate is there as it would be written; what is printed never is."""
-        made = None if self._made is None or self._printed else self._made.still(name, state)
+    def has(self, name: str, state: str, stock: StockForecast | None) -> bool:
+        """Whether the page of a plate is there as it would be written; what is printed never is.
+
+        One that shows another stock to come is, once that was put right.
+        """
+        made = None
+        if self._made is not None and not self._printed:
+            made = self._made.still(name, state, stock_section(stock))
         if made is not None:
             self.links[name], self.remarks[name] = made.link, made.remark
         return made is not None
@@ -219,22 +225,24 @@ class _Sheets:
         state, name = known.state, known.facts.plate
         rgb, wounds_px, self.remarks[name] = _latest(known.photos)
         strips = _strips(state, known.photos)
-        page = plate_page(state, rgb=rgb, wounds_px=wounds_px, stock=stock, strips=strips)
         figures = plate_figures(state)
-        if stock is not None and figures:
-            figures = {**figures, "stock": stock_chart([stock])}
+        page = plate_page(
+            state, rgb=rgb, wounds_px=wounds_px, stock=stock, strips=strips, figures=figures
+        )
         if self._folder is not None and self._made is not None:
-            self.links[name], files = _write_plate(state, page, figures, strips, self._folder)
-            made = MadePage(state=shown, link=self.links[name], remark=self.remarks[name])
-            self._made.add(name, made, files)
+            html = render_page(page)
+            link, files = _write_plate(state, html, figures, strips, self._folder)
+            self.links[name] = link
+            self._made.add(name, shown, html, files, link=link, remark=self.remarks[name])
             self._n_new += 1
             if self._n_new % _TOGETHER == 0:
                 self._made.write()  # So that what is stopped need not begin anew.
         if self._printed:
             overlay = b"" if rgb is None else latest_overlay(state, rgb, wounds_px)
-            self.prints[name] = print_of(
-                page, overlay=overlay, charts=list(figures.values()), strips=strips
-            )
+            charts = list(figures.values())
+            if stock is not None and charts:
+                charts.append(stock_chart([stock]))
+            self.prints[name] = print_of(page, overlay=overlay, charts=charts, strips=strips)
 
 
 def _write_chart(stem: Path, figure: Figure) -> list[str]:
@@ -246,7 +254,7 @@ def _write_chart(stem: Path, figure: Figure) -> list[str]:
 
 def _write_plate(
     state: PlateState,
-    page: PlatePage,
+    html: str,
     figures: Mapping[str, Figure],
     strips: Sequence[tuple[str, NDArray[np.uint8]]],
     folder: Path,
@@ -260,7 +268,7 @@ def _write_plate(
         files.append(f"{stem}-strip-{name}.jpg")
         write_bytes(folder / files[-1], jpeg(rgb))
     href = f"{stem}.html"
-    write_text(folder / href, render_page(page))
+    write_text(folder / href, html)
     link = plate_link(state.tracks, state.courses, href=href, line=state.line)
     return link, [href, *files]
 

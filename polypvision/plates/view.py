@@ -81,7 +81,7 @@ def plate_view(logbook: Logbook, plate: str) -> PlateView:
         state=known.state,
         courses={one.name: one for one in known.state.courses},
         photos={photo.sha256: photo for photo in known.photos},
-        page=plate_page(known.state, with_charts=False),
+        page=plate_page(known.state, figures={}),
     )
 
 

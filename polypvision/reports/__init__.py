@@ -30,6 +30,7 @@ from polypvision.reports.plate_charts import (
 )
 from polypvision.reports.reliability_chart import Reliability, reliability_chart
 from polypvision.reports.room_charts import comparison_chart, stock_chart
+from polypvision.reports.stock_section import around_stock, stock_section
 from polypvision.reports.strips import (
     crop,
     film_strip,
@@ -49,6 +50,7 @@ __all__ = [
     "Reliability",
     "RoomFindings",
     "agreement_chart",
+    "around_stock",
     "chart_names",
     "chart_words",
     "comparison_chart",
@@ -81,6 +83,7 @@ __all__ = [
     "screen_svg",
     "stages_chart",
     "stock_chart",
+    "stock_section",
     "stocks_to_show",
     "strip_frames",
     "strip_names",

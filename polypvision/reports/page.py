@@ -10,8 +10,8 @@ from dataclasses import dataclass, fields
 from datetime import date
 from pathlib import PurePath
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from matplotlib.figure import Figure
 
 from polypvision import __version__
 from polypvision.healing import WoundCourse
@@ -20,9 +20,15 @@ from polypvision.plan import PlateState, RoomForecast, StockForecast
 from polypvision.plan import sentence as stock_sentence
 from polypvision.reading import Points
 from polypvision.reports.drawing import inline_svg
+from polypvision.reports.html import environment
 from polypvision.reports.looks import State, state_of
 from polypvision.reports.overlay import Rgb, draw_overlay, jpeg
-from polypvision.reports.plate_charts import growth_sentence, inline_charts, wound_sentence
+from polypvision.reports.plate_charts import (
+    growth_sentence,
+    inline_charts,
+    plate_figures,
+    wound_sentence,
+)
 from polypvision.reports.remarks import (
     division_words,
     expected_words,
@@ -48,6 +54,7 @@ from polypvision.reports.sayings import (
     polyp_row,
     tiles,
 )
+from polypvision.reports.stock_section import StockRow, stock_rows, stock_words
 from polypvision.today import Task, day_words
 from polypvision.track import PlateTracks
 from polypvision.words import counted
@@ -101,7 +108,8 @@ class PlatePage:
     dates_words, division_words : tuple of str
         What the charts of dates and of lineage say, a sentence each.
     strips : tuple of Strip
-    stock_svg, stock_words : Markup, str
+    stock_words : str
+    stock : tuple of StockRow
         How many will be ready when; empty without a forecast.
     polyps : tuple of PolypRow
         Living polyps.
@@ -135,8 +143,8 @@ class PlatePage:
     lineage_svg: Markup
     division_words: tuple[str, ...]
     strips: tuple[Strip, ...]
-    stock_svg: Markup
     stock_words: str
+    stock: tuple[StockRow, ...]
     polyps: tuple[PolypRow, ...]
     gone: tuple[str, ...]
     photos: tuple[PhotoRow, ...]
@@ -241,7 +249,7 @@ def plate_page(
     wounds_px: Mapping[int, Sequence[Points]] | None = None,
     stock: StockForecast | None = None,
     strips: Sequence[tuple[str, Rgb]] = (),
-    with_charts: bool = True,
+    figures: Mapping[str, Figure] | None = None,
 ) -> PlatePage:
     """Return the page of a plate.
 
@@ -256,8 +264,8 @@ def plate_page(
         How many of its pieces will be ready when.
     strips : sequence of (str, ndarray)
         Film-strips as pictures, by the individual's name.
-    with_charts : bool
-        False leaves the charts out, which take far longer than all the rest.
+    figures : mapping of str to Figure, optional
+        The charts that it is to show, of `plate_figures`; all of them if left out.
 
     Returns
     -------
@@ -278,7 +286,8 @@ def plate_page(
             picture_words += ": the photo itself could not be opened for this page."
         else:
             picture = b64encode(latest_overlay(state, rgb, wounds_px)).decode()
-    drawn = inline_charts(state, title) if with_charts else {}
+    figures = plate_figures(state) if figures is None else figures
+    drawn = inline_charts(state, title, figures)
     return PlatePage(
         title=title,
         line=state.line,
@@ -303,8 +312,8 @@ def plate_page(
             Strip(name=name, picture=b64encode(jpeg(rgb, max_bytes=120_000)).decode())
             for name, rgb in strips
         ),
-        stock_svg=_stock_svg([stock] if stock else [], title),
-        stock_words=_stock_words(stock) if stock else "",
+        stock_words=stock_words(stock),
+        stock=stock_rows(stock),
         polyps=tuple(
             polyp_row(one, by_name[one.name], rates[one.name], state_of(one, by_name))
             for one in tracks.individuals
@@ -337,19 +346,9 @@ def stocks_to_show(forecast: RoomForecast) -> tuple[StockForecast, ...]:
     return (forecast.whole, *forecast.lines)
 
 
-def _environment() -> Environment:
-    return Environment(
-        loader=PackageLoader("polypvision.reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
 def _render(template: str, page: PlatePage | IndexPage | TodayPage) -> str:
     values = {field.name: getattr(page, field.name) for field in fields(page)}
-    return _environment().get_template(template).render(values)
+    return environment().get_template(template).render(values)
 
 
 def render_page(page: PlatePage) -> str:

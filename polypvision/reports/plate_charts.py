@@ -1,6 +1,6 @@
 """The charts of one plate by name: which there are, what each says, and each drawn alone."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from markupsafe import Markup
 from matplotlib.figure import Figure
@@ -113,9 +113,11 @@ def chart_words(state: PlateState, name: str, title: str) -> str:
     return said[name]()
 
 
-def inline_charts(state: PlateState, title: str) -> dict[str, Markup]:
-    """Return the charts of a plate as SVG for its page, by name."""
+def inline_charts(
+    state: PlateState, title: str, figures: Mapping[str, Figure]
+) -> dict[str, Markup]:
+    """Return charts of a plate, of `plate_figures`, as SVG for its page, by name."""
     return {
         name: Markup(inline_svg(figure, name=name, description=chart_words(state, name, title)))
-        for name, figure in plate_figures(state).items()
+        for name, figure in figures.items()
     }

@@ -6,18 +6,25 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
+import sqlalchemy as sa
 from long_logbooks import fill_long, plate_name
 
 from polypvision.errors import OutputError, PlateUnknown
 from polypvision.events import LogEntry
+from polypvision.files import outputs
+from polypvision.files.outputs import put_in_place
+from polypvision.files.quick_json import from_json, to_json
 from polypvision.plates import report as report_module
 from polypvision.plates.forget import forget
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import note
 from polypvision.plates.report import write_reports
 from polypvision.plates.room import foretell_room
+from polypvision.reports import around_stock
 from polypvision.store.logbook import Logbook, open_logbook
 from polypvision.store.readings import names_of_photos
+from polypvision.store.schema import photo_names, photos
+from polypvision.store.stamps import touch
 
 ON = date(2031, 4, 1)
 NAMES = [plate_name(n) for n in range(2)]
@@ -72,6 +79,105 @@ def test_only_pages_that_changed_are_drawn(book: Logbook, drawn: list[str], tmp_
     # As a folder has them in which nothing was before.
     write_reports(book, None, tmp_path / "anew", on=ON)
     assert contents(pages) == contents(tmp_path / "anew")
+
+
+def photographed(book: Logbook, plate: str) -> None:
+    """Record one more photo of a plate, later than all the others of the room."""
+    with book.reading() as connection:
+        found = connection.execute(sa.select(photos).where(photos.c.plate == plate)).mappings()
+        last = dict(max(found, key=lambda row: row["taken_at"]))
+    own = {"sha256": "f" * 64, "photo": "late.jpg", "taken_at": "2031-03-20T09:00:00+00:00"}
+    record = {**last, **own, "record": {**last["record"], **own}}
+
+    def write(connection: sa.Connection) -> None:
+        connection.execute(sa.insert(photos), [record])
+        name = {"sha256": own["sha256"], "path": "/rack/late.jpg"}
+        connection.execute(sa.insert(photo_names), [name])
+        touch(connection, plate)
+
+    book.write(write)
+
+
+def test_a_new_photo_draws_its_own_plate_and_renews_the_stock_of_the_others(
+    book: Logbook, drawn: list[str], tmp_path: Path
+) -> None:
+    pages = tmp_path / "pages"
+    before = contents(pages)
+    photographed(book, NAMES[1])
+    write_reports(book, None, pages, on=ON)
+    assert drawn == [NAMES[1]]
+    now = contents(pages)
+    other = f"plate-{NAMES[0]}.html"
+    assert [one for one in before if NAMES[0] in one and before[one] != now[one]] == [other]
+    old, new = before[other].decode(), now[other].decode()
+    assert around_stock(old) == around_stock(new)
+    # Weeks from the latest photo of the room, which was the 11th of March.
+    assert "18 Mar 2031" in old
+    assert "27 Mar 2031" in new
+    write_reports(book, None, tmp_path / "anew", on=ON)
+    assert now == contents(tmp_path / "anew")
+    drawn.clear()
+    write_reports(book, None, pages, on=ON)
+    assert (drawn, contents(pages)) == ([], now)
+
+
+class Killed(BaseException):
+    """The program ends here."""
+
+
+@pytest.mark.parametrize(
+    "at", [f"plate-{NAMES[0]}.html", f"plate-{NAMES[1]}.html", "pages.json", "index.html"]
+)
+def test_what_is_stopped_midway_is_whole_and_goes_on(
+    book: Logbook, drawn: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: str
+) -> None:
+    pages = tmp_path / "pages"
+    before = contents(pages)
+    photographed(book, NAMES[1])
+
+    def placing(temporary: Path, path: Path) -> None:
+        if path.name == at:
+            raise Killed
+        put_in_place(temporary, path)
+
+    with monkeypatch.context() as stopped:
+        stopped.setattr(outputs, "put_in_place", placing)
+        with pytest.raises(Killed):
+            write_reports(book, None, pages, on=ON)
+    midway = contents(pages)
+    drawn.clear()
+    write_reports(book, None, pages, on=ON)
+    after = contents(pages)
+    # The other's page needs no more than its stock, whenever it was that all was stopped.
+    assert drawn == ([] if at == "index.html" else NAMES[1:])
+    assert all(data in (before.get(name), after[name]) for name, data in midway.items())
+    shutil.rmtree(pages)
+    write_reports(book, None, pages, on=ON)
+    assert contents(pages) == after
+
+
+def test_a_page_changed_by_hand_is_drawn_again(
+    book: Logbook, drawn: list[str], tmp_path: Path
+) -> None:
+    page = tmp_path / "pages" / f"plate-{NAMES[0]}.html"
+    page.write_text(page.read_text(encoding="utf-8").replace("Plate 0001", "Plate 9999"))
+    photographed(book, NAMES[1])
+    write_reports(book, None, tmp_path / "pages", on=ON)
+    assert drawn == NAMES
+
+
+def test_what_a_plate_has_no_more_of_goes(book: Logbook, tmp_path: Path) -> None:
+    pages = tmp_path / "pages"
+    assert (pages / f"plate-{NAMES[0]}-wounds.png").exists()
+    made = from_json((pages / "pages.json").read_text(encoding="utf-8"))
+    stale = [f"plate-{NAMES[0]}-old.png", "../own.txt", "mine.txt"]
+    for name in stale:
+        (pages / name).write_text("x")
+        made[NAMES[0]]["files"][name] = 1
+    made[NAMES[0]]["state"] = "of another program"
+    (pages / "pages.json").write_text(to_json(made), encoding="utf-8")
+    write_reports(book, None, pages, on=ON)
+    assert [(pages / name).exists() for name in stale] == [False, True, True]
 
 
 def test_a_plate_that_goes_meanwhile_is_told(

@@ -53,7 +53,7 @@ def test_pages_stand_alone_and_lead_to_each_other(
     first, remarks = write_reports(book, None, tmp_path / "deep" / "pages", on=ON)
     assert remarks == []
     names = {path.name for path in first.parent.iterdir()}
-    charts = ("dates", "growth", "healing", "lineage", "stages", "stock", "wounds")
+    charts = ("dates", "growth", "healing", "lineage", "stages", "wounds")
     assert {"index.html", "today.html", "plate-0042.html"} <= names
     assert {f"plate-0042-{one}.{kind}" for one in charts for kind in ("png", "svg")} <= names
     assert any(name.startswith("plate-0042-strip-P") for name in names)
