@@ -5,6 +5,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,11 +15,15 @@ from time_builders import grid, make_polyp, make_reading
 from polypvision import __version__
 from polypvision.plan import READY_MM
 from polypvision.plates.kept import state_mark
+from polypvision.plates.made import MadePages, state_of_page
+from polypvision.plates.report import file_stem
 from polypvision.reading import Polyp, to_record
+from polypvision.reports.page import PlateLink
+from polypvision.reports.sayings import Tile
 from polypvision.store.kept import Kept, KeptKind, keep, kept_of
 from polypvision.store.logbook import Logbook
 from polypvision.store.schema import log_entries, mouths, photo_names, photos, plates, polyps
-from polypvision.store.stamps import new_mark, plate_marks
+from polypvision.store.stamps import new_mark, plate_marks, touch
 
 EVERY_DAYS = 7
 N_POINTS = 16
@@ -152,3 +157,62 @@ def _like(known: Mapping[str, Any], number: int) -> dict[str, Any]:
     text = text.replace(f'"{plate_name(like)}"', f'"{plate_name(number)}"')
     found: dict[str, Any] = json.loads(text.replace(f'"line {like}"', f'"line {number % 12}"'))
     return found
+
+
+def put_down_pages(drawn: Path, large: Logbook, folder: Path) -> None:
+    """Put pages and charts of all plates into a folder: those of the few they are like.
+
+    Drawing 10,000 plates takes hours, and each takes what one takes.
+
+    Parameters
+    ----------
+    drawn : Path
+        The report of a small logbook with a plate of each variant.
+    large : Logbook
+    folder : Path
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    made = MadePages(folder)
+    listed = json.loads((drawn / "pages.json").read_text(encoding="utf-8"))
+    with large.reading() as connection:
+        for number, (plate, mark) in enumerate(sorted(plate_marks(connection).items())):
+            state = state_of_page(connection, plate, state_mark(mark))
+            like = plate_name(number % N_VARIANTS)
+            stem = file_stem(plate)
+            names = []
+            for path in drawn.glob(f"{file_stem(like)}[.-]*"):
+                names.append(path.name.replace(file_stem(like), stem))
+                if path.suffix != ".html" and not (folder / names[-1]).exists():
+                    (folder / names[-1]).hardlink_to(path)
+            html = (drawn / f"{file_stem(like)}.html").read_text(encoding="utf-8")
+            html = html.replace(f"Plate {like}", f"Plate {plate}")
+            (folder / f"{stem}.html").write_text(html, encoding="utf-8")
+            found = listed[like]["link"]
+            own = {"href": f"{stem}.html", "title": f"Plate {plate}"}
+            link = PlateLink(
+                **{**found, **own, "tiles": tuple(Tile(**one) for one in found["tiles"])}
+            )
+            made.add(plate, state, html, names, link=link, remark=None)
+    made.write()
+
+
+def add_photo(book: Logbook, plate: str) -> None:
+    """Record one more photo of a plate, a week after its last one, with the same polyps on it."""
+    with book.reading() as connection:
+        found = connection.execute(sa.select(photos).where(photos.c.plate == plate)).mappings()
+        last = dict(max(found, key=lambda row: row["taken_at"]))
+    at = datetime.fromisoformat(last["taken_at"]) + timedelta(days=EVERY_DAYS)
+    own = {
+        "sha256": hashlib.sha256(f"{plate} {at}".encode()).hexdigest(),
+        "photo": f"{plate} {at:%Y-%m-%d}.jpg",
+        "taken_at": at.isoformat(),
+    }
+    record = {**last, **own, "record": {**last["record"], **own}}
+
+    def write(connection: sa.Connection) -> None:
+        connection.execute(sa.insert(photos), [record])
+        name = {"sha256": own["sha256"], "path": f"/rack/{plate}/{own['photo']}"}
+        connection.execute(sa.insert(photo_names), [name])
+        touch(connection, plate)
+
+    book.write(write)

@@ -9,8 +9,10 @@ processor; told are its processor time and the most memory it took.
 With 10 plates each command is run first when nothing is known of the plates yet, and once more.
 What all plates take the first time is what one takes, times their number; so in the larger logbooks
 it is put down for all plates what was worked out of like ones, and the commands are run when
-nothing has changed since, and when one plate has. Export and the pages of a report are of up to
-1,000 and 10 plates: they write every plate each time.
+nothing has changed since, and when one plate has. Export is of up to 1,000 plates, for it writes
+every plate each time. A report is drawn of 10 plates; in the larger folders there are pages of like
+plates, as they are when they were drawn, and one plate gets a new photo: its page is drawn, and on
+all the others the stock is another.
 """
 
 import os
@@ -24,7 +26,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from long_logbook import ON, filled, jot, machine
-from long_logbooks import plate_name, put_down_kept
+from long_logbooks import add_photo, plate_name, put_down_kept, put_down_pages
 
 SIZES = (10, 1_000, 10_000)
 COMMANDS: dict[str, tuple[str, ...]] = {
@@ -35,8 +37,8 @@ COMMANDS: dict[str, tuple[str, ...]] = {
 }
 WRITING: dict[str, tuple[int, tuple[str, ...]]] = {
     "`export`": (1_000, ("export", "--out", "{out}/tables")),
-    "`report --all`": (10, ("report", "--all", "--out", "{out}/pages", "--on", ON.isoformat())),
 }
+REPORT = ("report", "--all", "--out", "{out}/pages", "--on", ON.isoformat())
 
 
 _TELLING = """
@@ -99,6 +101,14 @@ def main(folder: str | None = None) -> None:
         for name, (most, words) in WRITING.items():
             for n in (one for one in SIZES if one <= most):
                 row(name, n, run(places[n], words, base))
+        out = {n: base / f"reports-{n}" for n in SIZES}
+        row("`report --all`, first", SIZES[0], run(places[SIZES[0]], REPORT, out[SIZES[0]]))
+        for n in SIZES[1:]:
+            put_down_pages(out[SIZES[0]] / "pages", books[n], out[n] / "pages")
+        for n in SIZES:
+            add_photo(books[n], plate_name(3))
+            row("`report --all`, one new photo", n, run(places[n], REPORT, out[n]))
+            row("`report --all`, nothing changed", n, run(places[n], REPORT, out[n]))
 
 
 if __name__ == "__main__":

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from polypvision.outcomes import Span, curve, kaplan_meier, turnbull, wilson_interval
+from polypvision.outcomes import Curve, Span, curve, curves, kaplan_meier, turnbull, wilson_interval
 
 VISITS = (0, 3, 7, 14, 21, 28, 42, 56)
 
@@ -126,3 +126,63 @@ def test_spans_that_are_alike_count_as_often_as_they_are_there() -> None:
     once, twice = turnbull(spans), turnbull([*spans, *spans])
     assert twice.mass == pytest.approx(once.mass, abs=1e-9)
     assert twice.left.tolist() == once.left.tolist()
+
+
+def chance_of(fitted: Curve, span: Span) -> float:
+    """The chance of what was seen of a piece, by the curve."""
+    if span.low == span.high:
+        return float(fitted.mass[(fitted.left == span.low) & (fitted.right == span.low)].sum())
+    late = 0.0 if span.high == inf else 1.0 - float(fitted.mass[fitted.right <= span.high].sum())
+    return 1.0 - float(fitted.mass[fitted.right <= span.low].sum()) - late
+
+
+@st.composite
+def any_spans(draw: st.DrawFn) -> list[Span]:
+    """Spans of any length, known days, and pieces to which it has not happened."""
+    low = st.integers(0, 30)
+    length = st.one_of(st.integers(0, 40), st.just(inf))
+    pairs = draw(st.lists(st.tuples(low, length), min_size=1, max_size=40))
+    return [Span(low=float(low), high=low + float(more)) for low, more in pairs]
+
+
+@given(any_spans())
+def test_no_day_would_gain_by_having_more_of_the_mass(spans: list[Span]) -> None:
+    # The conditions of Karush, Kuhn and Tucker for the greatest likelihood: Gentleman R, Geyer CJ
+    # 1994, Biometrika 81:618-623 (from memory). Days between two ends are all alike.
+    fitted = turnbull(spans)
+    chances = np.array([chance_of(fitted, span) for span in spans])
+    assert chances.min() > 0
+    ends = sorted({end for span in spans for end in (span.low, span.high) if end < inf})
+    days = [*ends, *(end + 0.5 for end in ends)]
+    for day in days:
+        holds = np.array([
+            span.low < day <= span.high or span.low == span.high == day for span in spans
+        ])  # fmt: skip
+        assert float((holds / chances).mean()) <= 1 + 1e-6
+
+
+def test_it_takes_few_steps_where_em_takes_tens_of_thousands(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(4)
+    day, early, more = rng.gamma(8, 2.0, 90), rng.uniform(0, 7, 90), rng.uniform(0, 7, 90)
+    low = np.maximum(day - early, 0)
+    high = np.where(rng.random(90) < 0.2, inf, day + more)
+    spans = [Span(low=a, high=b) for a, b in zip(low, high, strict=True)]
+    monkeypatch.setattr(curves, "_STEPS", 25)
+    fitted = turnbull(spans)
+    # Plain EM (Turnbull 1976), on the places that the curve has and those of no mass beside them.
+    lows, highs = np.array(sorted(low)), np.array(sorted(high))
+    lefts = [a for a in lows if not ((lows > a) & (lows < highs[highs > a][0])).any()]
+    rights = [highs[highs > a][0] for a in lefts]
+    inside = (low[:, None] <= lefts) & (np.array(rights) <= high[:, None])
+    mass, likelihood = np.full(len(lefts), 1 / len(lefts)), []
+    for _ in range(20_000):
+        chance = inside @ mass
+        likelihood.append(float(np.log(chance).sum()))
+        mass = mass * (inside / chance[:, None]).mean(axis=0)
+    reached = sum(np.log(chance_of(fitted, span)) for span in spans)
+    assert likelihood[-1] - 1e-9 <= reached <= likelihood[-1] + 1e-4
+    assert likelihood[50] < reached - 1e-3
+    em = 1.0 - np.cumsum(mass)[np.isin(rights, fitted.right)]
+    assert fitted.after == pytest.approx(em, abs=2e-3)
