@@ -164,7 +164,9 @@ def plan(
 
 _MOST_WEEKS = 6
 _MOST_PLATES = 200
-"""Plates that are listed one by one, as many as things to do are on today's page."""
+"""Plates that are listed one by one."""
+_MOST_TASKS = 200
+"""Things to do that are listed; as many as on today's page."""
 
 
 def _stock_row(stock: "StockForecast", chosen: Sequence[int]) -> tuple[str, ...]:
@@ -192,6 +194,9 @@ def today(
     undo: Annotated[
         str | None, typer.Option(metavar="KEY", help="Put a task that was ticked off back.")
     ] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="List everything, not only the most urgent.")
+    ] = False,
     author: Annotated[
         str | None, typer.Option(metavar="NAME", show_default="your login", help="Who says so.")
     ] = None,
@@ -254,11 +259,19 @@ def today(
         return
     if not due:
         typer.echo(f"Nothing needs you on {day}.")
-    for n, task in enumerate(due, 1):
+    most = None if everything else _MOST_TASKS
+    for n, task in enumerate(due[:most], 1):
         _show(n, task)
-    for one in ticked:
+    for one in ticked[:most]:
         who = f"{one.author}, {one.at.astimezone():%Y-%m-%d %H:%M}"
         typer.echo(f"Done: {_place(one.task)}{one.task.what} ({who}; key {_key(one.task)})")
+    for left_out, what in ((due[most:], "less urgent"), (ticked[most:], "ticked off")):
+        if most is not None and left_out:
+            typer.echo(
+                f"{len(left_out):,} more, {what}, are left out; --all lists them, --json FILE has "
+                "them.",
+                err=True,
+            )
 
 
 def _place(task: "Task") -> str:

@@ -107,6 +107,22 @@ def test_a_task_is_ticked_off_and_put_back(run: Run, room: Path) -> None:
     assert run("today", *day, "--done", "nosuch").status == 1
 
 
+def test_of_many_things_to_do_the_most_urgent_are_listed(
+    run: Run, room: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    day = ("--on", "2031-03-25")
+    whole = run("today", *day)
+    assert "left out; --all" not in whole.err
+    n = len(json.loads(run("today", *day, "--json", "-").out)["tasks"])
+    monkeypatch.setattr("polypvision.cli.room._MOST_TASKS", 1)
+    short = run("today", *day)
+    assert whole.out.startswith(short.out)
+    assert short.out.count("(key ") == 1
+    assert f"{n - 1} more, less urgent, are left out; --all lists them, --json FILE" in short.err
+    assert run("today", *day, "--all") == whole
+    assert len(json.loads(run("today", *day, "--json", "-").out)["tasks"]) == n
+
+
 def test_an_empty_logbook(run: Run, tmp_path: Path) -> None:
     with open_logbook(str(tmp_path / "own.sqlite"), create=True):
         pass
