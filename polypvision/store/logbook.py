@@ -2,9 +2,11 @@
 
 import contextlib
 import os
+import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,6 +21,7 @@ from polypvision.files.outputs import make_private
 from polypvision.files.places import default_logbook
 from polypvision.files.quick_json import from_json, to_json
 from polypvision.store.copies import copy_before_step
+from polypvision.store.read_only import as_it_lies, only_read, unchanged
 from polypvision.store.server import (
     connected,
     is_address,
@@ -123,6 +126,9 @@ class Logbook:
         with told(self.place, self.engine.url), self._connected() as connection:
             if self.on_server:
                 yield looking(connection)
+            elif only_read(Path(self.place)):
+                with unchanged(Path(self.place)):
+                    yield connection.execution_options(**options)
             else:
                 yield connection.execution_options(**options)
 
@@ -212,15 +218,21 @@ def _engine_of_file(path: Path, create: bool) -> sa.Engine:
             "may read it."
         ) from error
     url = sa.URL.create("sqlite", database=str(path))
-    engine = sa.create_engine(
-        url,
-        connect_args={"timeout": _WAIT_S},
-        json_serializer=to_json,
-        json_deserializer=from_json,
-    )
+    if only_read(path):
+        # Not pooled: when another begins to write, a connection that sees that is made anew.
+        lying: dict[str, Any] = {"creator": partial(_read_file, path), "poolclass": sa.NullPool}
+    else:
+        lying = {"connect_args": {"timeout": _WAIT_S}}
+    engine = sa.create_engine(url, json_serializer=to_json, json_deserializer=from_json, **lying)
     sa.event.listen(engine, "connect", _on_connect)
     sa.event.listen(engine, "begin", _on_begin)
     return engine
+
+
+def _read_file(path: Path) -> sqlite3.Connection:
+    if only_read(path):
+        return as_it_lies(path)
+    return sqlite3.connect(path, timeout=_WAIT_S, check_same_thread=False)
 
 
 def _on_connect(connection: Any, _: object) -> None:

@@ -9,14 +9,20 @@ import sqlalchemy as sa
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from conftest import NewPlace
+from long_logbooks import FIRST, fill_long, plate_name
 from ordinary_user import needs_permissions, ordinary_user
 from sqlalchemy.dialects import postgresql, sqlite
 
 from polypvision.errors import LogbookError, LogbookTooNew
+from polypvision.events import LogEntry
 from polypvision.files.places import default_profiles
+from polypvision.plates.log import list_plates, note
+from polypvision.plates.room import look_over
 from polypvision.store.logbook import Logbook, default_place, open_logbook
 from polypvision.store.migrations import versions
 from polypvision.store.schema import metadata
+
+NOTE = LogEntry(plate=plate_name(0), at=FIRST, kind="note", note="moved")
 
 
 def test_a_new_logbook_has_the_tables_of_the_schema(new_place: NewPlace) -> None:
@@ -148,6 +154,52 @@ def test_read_only_places() -> None:
         with pytest.raises(LogbookError, match="cannot be opened"):
             open_logbook(folder / "new.sqlite", create=True)
         folder.chmod(0o700)
+
+
+@needs_permissions
+def test_a_logbook_that_may_only_be_read_is_read() -> None:
+    with ordinary_user() as folder:
+        place = folder / "book.sqlite"
+        with open_logbook(place, create=True) as book:
+            fill_long(book, 2, n_dates=2, n_polyps=1)
+            pieces = look_over(book).pieces
+        for modes in ((0o400, 0o700), (0o600, 0o500), (0o400, 0o500)):
+            place.chmod(modes[0])
+            folder.chmod(modes[1])
+            with open_logbook(place) as book:
+                assert [one.n_photos for one in list_plates(book)] == [2, 2]
+                assert look_over(book).pieces == pieces
+                with pytest.raises(LogbookError, match="it is read-only"):
+                    note(book, NOTE)
+            # Nothing is left beside it that would keep its owner from writing later.
+            assert [path.name for path in folder.iterdir()] == ["book.sqlite"]
+            folder.chmod(0o700)
+            place.chmod(0o600)
+        with open_logbook(place) as book:
+            note(book, NOTE)
+
+
+@needs_permissions
+def test_a_logbook_in_use_by_others_is_read_as_they_left_it() -> None:
+    with ordinary_user() as folder:
+        place = folder / "book.sqlite"
+        with open_logbook(place, create=True) as book:
+            fill_long(book, 1, n_dates=1, n_polyps=1)
+        folder.chmod(0o500)
+        with open_logbook(place) as looking:
+            assert len(list_plates(looking)) == 1
+            with pytest.raises(LogbookError, match="was written into while"), looking.reading():
+                os.utime(place, ns=(0, 0))
+            # Their files appear beside it: what they have written is seen, also before it is moved
+            # into the logbook.
+            folder.chmod(0o700)
+            with open_logbook(place) as writing:
+                fill_long(writing, 1, first=1, n_dates=1, n_polyps=1)
+                folder.chmod(0o500)
+                assert len(list_plates(looking)) == 2
+                folder.chmod(0o700)
+            folder.chmod(0o500)
+            assert len(list_plates(looking)) == 2
 
 
 def _write_much(book: Logbook, max_pages: object) -> None:
