@@ -15,8 +15,8 @@ from time_builders import grid, make_polyp, make_reading
 from polypvision import __version__
 from polypvision.plan import READY_MM
 from polypvision.plates.kept import state_mark
-from polypvision.plates.made import MadePages, state_of_page
-from polypvision.plates.report import file_stem
+from polypvision.plates.made import MadePage, MadePages, page_hashes, state_of_page
+from polypvision.plates.sheets import file_stem
 from polypvision.reading import Polyp, to_record
 from polypvision.reports.page import PlateLink
 from polypvision.reports.sayings import Tile
@@ -192,7 +192,9 @@ def put_down_pages(drawn: Path, large: Logbook, folder: Path) -> None:
             link = PlateLink(
                 **{**found, **own, "tiles": tuple(Tile(**one) for one in found["tiles"])}
             )
-            made.add(plate, state, html, names, link=link, remark=None)
+            of_stock, of_rest = page_hashes(html)
+            page = MadePage(state=state, stock=of_stock, rest=of_rest, link=link, remark=None)
+            made.add(plate, page, names)
     made.write()
 
 

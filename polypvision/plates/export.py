@@ -15,7 +15,7 @@ from polypvision.healing import wound_courses
 from polypvision.plates.corrected import CorrectedPhoto, corrected_photos, follow
 from polypvision.plates.log import names_of_plates
 from polypvision.plates.read import Progress
-from polypvision.plates.report import file_stem
+from polypvision.plates.sheets import file_stem
 from polypvision.plates.show import photo_pixels
 from polypvision.reports.tables import events_table, observations_table
 from polypvision.store.entries import entries_of

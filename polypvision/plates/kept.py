@@ -192,11 +192,11 @@ def _due(known: KnownPlate) -> dict[str, Any]:
     return {**due_record(plate_due(known.state)), "until": last and last.isoformat()}
 
 
-_opened = cache(open_logbook)
+opened_once = cache(open_logbook)
 """Once in each process that works plates out."""
 
 
 def _work_out_elsewhere(
     address: str, size_mm: float, kind: KeptKind, plate: str
 ) -> tuple[Kept, ...]:
-    return _work_out(_opened(address), size_mm, kind, plate)
+    return _work_out(opened_once(address), size_mm, kind, plate)

@@ -104,44 +104,15 @@ class MadePages:
         self._made[plate] = replace(one, stock=_hash(stock), files=files)
         return self._made[plate]
 
-    def add(
-        self,
-        plate: str,
-        state: str,
-        html: str,
-        names: Sequence[str],
-        *,
-        link: PlateLink,
-        remark: str | None,
-    ) -> None:
-        """Note what was written of a plate just now; what it has no more of goes.
-
-        Parameters
-        ----------
-        plate, state : str
-        html : str
-            Its page.
-        names : sequence of str
-            All its files.
-        link, remark
-            As of `MadePage`.
-        """
+    def add(self, plate: str, page: MadePage, names: Sequence[str]) -> None:
+        """Note what was written of a plate just now, in which files; what it lacks now goes."""
         old = self._made.get(plate)
-        stem = f"{Path(link.href).stem}-"
+        stem = f"{Path(page.link.href).stem}-"
         for name in set(old.files if old else ()) - set(names):
             if name == Path(name).name and name.startswith(stem):
                 (self._folder / name).unlink(missing_ok=True)
         sizes = {name: (self._folder / name).stat().st_size for name in names}
-        around = around_stock(html)
-        stock = "" if around is None else html[len(around[0]) : len(html) - len(around[1])]
-        self._made[plate] = MadePage(
-            state=state,
-            stock=_hash(stock),
-            rest=_hash(*(around or (html,))),
-            files=sizes,
-            link=link,
-            remark=remark,
-        )
+        self._made[plate] = replace(page, files=sizes)
 
     def write(self) -> None:
         """Write the list.
@@ -160,6 +131,14 @@ def _hash(*parts: str) -> str:
         data = part.encode("utf-8", "backslashreplace")  # As it is written.
         told.update(f"{len(data)} ".encode() + data)
     return told.hexdigest()
+
+
+def page_hashes(html: str) -> tuple[str, str]:
+    """Return hashes of what a plate's page says of the stock to come, and of all else on it."""
+    around = around_stock(html)
+    if around is None:
+        return _hash(""), _hash(html)
+    return _hash(html[len(around[0]) : len(html) - len(around[1])]), _hash(*around)
 
 
 def _page(record: Mapping[str, Any]) -> MadePage:

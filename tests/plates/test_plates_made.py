@@ -14,6 +14,7 @@ from polypvision.files import outputs
 from polypvision.files.outputs import put_in_place
 from polypvision.files.quick_json import from_json, to_json
 from polypvision.plates import report as report_module
+from polypvision.plates import sheets as sheets_module
 from polypvision.plates.forget import forget
 from polypvision.plates.known import KnownPlate, known_plate
 from polypvision.plates.log import note
@@ -53,7 +54,7 @@ def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         found.append(plate)
         return known_plate(logbook, plate, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(report_module, "known_plate", counting)
+    monkeypatch.setattr(sheets_module, "known_plate", counting)
     return found
 
 
@@ -158,6 +159,16 @@ def test_what_a_plate_has_no_more_of_goes(book: Logbook, tmp_path: Path) -> None
     (pages / "pages.json").write_text(to_json(made), encoding="utf-8")
     write_reports(book, None, pages, on=ON)
     assert [(pages / name).exists() for name in stale] == [False, True, True]
+
+
+def test_processes_draw_the_same_pages(
+    book: Logbook, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sheets_module, "_LEAST_FOR_ONE", 1)
+    with monkeypatch.context() as elsewhere:
+        elsewhere.delattr(sheets_module, "_draw")  # Nothing is drawn in this process.
+        write_reports(book, None, tmp_path / "anew", on=ON, jobs=2)
+    assert contents(tmp_path / "anew") == contents(tmp_path / "pages")
 
 
 def test_a_plate_that_goes_meanwhile_is_told(

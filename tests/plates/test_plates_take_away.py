@@ -19,7 +19,8 @@ from polypvision.files.photos import load_photo
 from polypvision.plates.export import export_plates
 from polypvision.plates.log import note, note_table
 from polypvision.plates.names import plate_name
-from polypvision.plates.report import file_stem, write_reports
+from polypvision.plates.report import write_reports
+from polypvision.plates.sheets import file_stem
 from polypvision.plates.show import photo_pixels, stored_photos, tracks_of
 from polypvision.reading import Refusal
 from polypvision.store.logbook import Logbook, open_logbook
