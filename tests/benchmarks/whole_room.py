@@ -10,10 +10,10 @@ With 10 plates each command is run first when nothing is known of the plates yet
 What all plates take the first time is what one takes, times their number; so in the larger logbooks
 it is put down for all plates what was worked out of like ones, and the commands are run when
 nothing has changed since, and when one plate has. `verify` finds none of the photos, for there are
-no files (status 1), and does not read their bytes. Export is of up to 1,000 plates, for it writes
-every plate each time. A report is drawn of 10 plates; in the larger folders there are pages of like
-plates, as they are when they were drawn, and one plate gets a new photo: its page is drawn, and on
-all the others the stock is another.
+no files (status 1), and does not read their bytes. It and export are of up to 1,000 plates, for
+they go through every plate each time. A report is drawn of 10 plates; in the larger folders there
+are pages of like plates, as they are when they were drawn, and one plate gets a new photo: its page
+is drawn, and on all the others the stock is another.
 """
 
 import os
@@ -37,13 +37,13 @@ COMMANDS: dict[str, tuple[str, ...]] = {
     "`today`": ("today", "--on", ON.isoformat()),
 }
 KEEPING: dict[str, tuple[str, ...]] = {
-    "`verify`": ("verify",),
     "`backup`": ("backup", "{out}/backups"),
     "`restore`": ("restore", "{out}/backups"),
     "`forget` a plate": ("forget", "--plate", plate_name(5)),
     "`forget --undo`": ("forget", "--plate", plate_name(5), "--undo"),
 }
-WRITING: dict[str, tuple[int, tuple[str, ...]]] = {
+EACH_PLATE: dict[str, tuple[int, tuple[str, ...]]] = {
+    "`verify`": (1_000, ("verify",)),
     "`export`": (1_000, ("export", "--out", "{out}/tables")),
 }
 REPORT = ("report", "--all", "--out", "{out}/pages", "--on", ON.isoformat())
@@ -110,7 +110,7 @@ def main(folder: str | None = None) -> None:
             for name, words in KEEPING.items():
                 back = base / f"back-{n}.sqlite" if words[0] == "restore" else places[n]
                 row(name, n, run(back, words, base / f"keeping-{n}"))
-        for name, (most, words) in WRITING.items():
+        for name, (most, words) in EACH_PLATE.items():
             for n in (one for one in SIZES if one <= most):
                 row(name, n, run(places[n], words, base))
         out = {n: base / f"reports-{n}" for n in SIZES}
