@@ -3,25 +3,46 @@
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression, minimize
+from scipy.special import expit
 
 from polypvision.segment.levels import Curve
 
-_RIDGE = 1e-4
+RIDGE = 1e-4
 """Evidence is alike in parts, and may tell all apart: without, weights would grow without end."""
+RIDGE_OF_TWO_LOOKS = 3e-3
+"""A near and a wide look say the same twice: neither is to carry all. On 200 painted pictures, each
+fifth judged by weights of the others, the loss is least from 0.001 to 0.003."""
 _FOLDS = 3
 _CURVE_GROUPS = 12
 
 
-def fit_logistic(features: NDArray[np.float64], truth: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """Return weights (k + 1,) of 1 and k features that make the truth most likely."""
-    design = np.column_stack([np.ones(len(features)), features])
+def fit_logistic(
+    features: NDArray[np.float64], truth: NDArray[np.bool_], ridge: float = RIDGE
+) -> NDArray[np.float64]:
+    """Return weights (k + 1,) of 1 and k features that make the truth most likely.
+
+    Parameters
+    ----------
+    features : ndarray (n, k)
+    truth : ndarray (n,) of bool
+    ridge : float
+        What a weight's square costs, for a feature of unit standard deviation.
+    """
+    middle, spread = features.mean(axis=0), features.std(axis=0)
+    spread = np.where(spread > 0, spread, 1.0)
+    design = np.column_stack([np.ones(len(features)), (features - middle) / spread])
     sign = np.where(truth, 1.0, -1.0)
 
-    def loss(weights: NDArray[np.float64]) -> float:
-        small = _RIDGE * (weights @ weights)
-        return float(np.logaddexp(0, -sign * (design @ weights)).mean() + small)
+    def loss(weights: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+        margin = sign * (design @ weights)
+        small = np.append(0.0, weights[1:])
+        value = np.logaddexp(0, -margin).mean() + ridge * (small @ small)
+        slope = -(design * (sign * expit(-margin))[:, None]).mean(axis=0) + 2 * ridge * small
+        return float(value), slope
 
-    return np.asarray(minimize(loss, np.zeros(design.shape[1]), method="BFGS").x, np.float64)
+    found = minimize(loss, np.zeros(design.shape[1]), jac=True, method="BFGS").x
+    weights = found[1:] / spread
+    return np.append(found[0] - weights @ middle, weights)
 
 
 def log_odds(features: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -30,7 +51,10 @@ def log_odds(features: NDArray[np.float64], weights: NDArray[np.float64]) -> NDA
 
 
 def calibrate_score(
-    evidence: NDArray[np.float64], right: NDArray[np.bool_], pictures: NDArray[np.int64]
+    evidence: NDArray[np.float64],
+    right: NDArray[np.bool_],
+    pictures: NDArray[np.int64],
+    ridge: float = RIDGE,
 ) -> tuple[float, float]:
     """Return the shift and slope that make log-odds of being a polyp those found true.
 
@@ -43,12 +67,14 @@ def calibrate_score(
     right : ndarray (n,) of bool
     pictures : ndarray (n,) of int
         From which picture each is.
+    ridge : float
+        As the weights are set with.
     """
     odds = np.empty(len(right))
     places = np.unique(pictures, return_inverse=True)[1]
     for fold in range(_FOLDS):
         out = places % _FOLDS == fold
-        weights = fit_logistic(evidence[~out], right[~out])
+        weights = fit_logistic(evidence[~out], right[~out], ridge)
         odds[out] = log_odds(evidence[out], weights)
     shift, slope = fit_logistic(odds[:, None], right)
     return float(shift), float(slope)

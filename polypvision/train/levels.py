@@ -23,6 +23,8 @@ from polypvision.segment.levels import Curve, Levels, levels_to_json, neutral_le
 from polypvision.segment.maps import CLOSEUP_READER, PLATE_READER, levels_of
 from polypvision.spread import spread
 from polypvision.train.calibration import (
+    RIDGE,
+    RIDGE_OF_TWO_LOOKS,
     calibrate_score,
     fit_logistic,
     log_odds,
@@ -188,18 +190,20 @@ def set_levels(shelf: Shelf, *, wide: bool) -> Levels:
     wide : bool
         Whether the network looks twice.
     """
+    ridge = RIDGE_OF_TWO_LOOKS if wide else RIDGE
     tissue, wound = _even_areas(shelf)
     levels = replace(neutral_levels(wide=wide), even=(tissue, wound, 0.5))
     pairs = shelf.each(partial(joins_of, levels=levels), shelf.every)
-    weights = fit_logistic(*(np.concatenate(part) for part in zip(*pairs, strict=True)))
+    joins, same = (np.concatenate(part) for part in zip(*pairs, strict=True))
+    weights = fit_logistic(joins, same, ridge)
     levels = replace(levels, join=weights)
     summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
     evidence, right = _evidence(summaries)
     pictures = np.repeat([one.number for one in summaries], [len(one.right) for one in summaries])
     levels = replace(
         levels,
-        polyp=fit_logistic(evidence, right),
-        sure=calibrate_score(evidence, right, pictures),
+        polyp=fit_logistic(evidence, right, ridge),
+        sure=calibrate_score(evidence, right, pictures, ridge),
     )
     levels = replace(levels, even=(tissue, wound, mouth_level(_discs(summaries, levels))))
     summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
