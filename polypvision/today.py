@@ -31,6 +31,8 @@ TaskKind = Literal[
 TASK_KINDS: tuple[TaskKind, ...] = get_args(TaskKind)
 """The most urgent first."""
 
+MOST_LISTED = 200
+"""Things to do that are listed unless all are asked for: the most urgent."""
 PHOTO_DAYS = (0, 3, 7, 14, 21, 28, 42, 56)
 """Days after a cut on which a plate is photographed: often while wounds close, then every second
 week (common practice, no source)."""

@@ -165,8 +165,6 @@ def plan(
 _MOST_WEEKS = 6
 _MOST_PLATES = 200
 """Plates that are listed one by one."""
-_MOST_TASKS = 200
-"""Things to do that are listed; as many as on today's page."""
 
 
 def _stock_row(stock: "StockForecast", chosen: Sequence[int]) -> tuple[str, ...]:
@@ -212,7 +210,7 @@ def today(
     from polypvision.plates.dues import today as tasks_of
     from polypvision.plates.room import task_record
     from polypvision.reports.remarks import later_words
-    from polypvision.today import TodaySettings
+    from polypvision.today import MOST_LISTED, TodaySettings
 
     day = day_option(on)
     try:
@@ -259,7 +257,7 @@ def today(
         return
     if not due:
         typer.echo(f"Nothing needs you on {day}.")
-    most = None if everything else _MOST_TASKS
+    most = None if everything else MOST_LISTED
     for n, task in enumerate(due[:most], 1):
         _show(n, task)
     for one in ticked[:most]:

@@ -1,9 +1,11 @@
 """Things on a plate that are no polyps: plugs, tiles, glue, snails, bubbles, algae, rubble."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import cv2
 import numpy as np
+import shapely
+import shapely.affinity
 
 from polypvision.render.canvas import Canvas, Patch, Radiance, Relief, lay
 from polypvision.render.ground import bars
@@ -11,6 +13,13 @@ from polypvision.render.noise import Field, cloud, grain
 from polypvision.render.scene import FurnitureKind, FurnitureSpec
 
 _Colour = tuple[float, float, float]
+
+_SNAIL_LENGTH = 1.12
+"""Of a snail's shell, by its width."""
+_HOSE_LENGTH = 6
+"""Of a cover, by half its width."""
+_HIDING = ("snail", "cover")
+_QUARTER_POINTS = 32
 
 
 def _turned(spec: FurnitureSpec, patch: Patch) -> tuple[Field, Field]:
@@ -117,7 +126,7 @@ def _glue(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Genera
 def _snail(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Generator) -> Relief:
     """A top-shaped snail seen from above: a cone with a spiral seam."""
     u, v = _turned(spec, patch)
-    radius = np.hypot(u, v * 1.12)
+    radius = np.hypot(u, v * _SNAIL_LENGTH)
     depth = np.asarray(spec.size_mm / 2 - radius, np.float32)
     angle = np.arctan2(v, u) / (2 * np.pi)
     turns = 3.2 * np.sqrt(radius / (spec.size_mm / 2)) - angle
@@ -195,7 +204,7 @@ def _rubble(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Gene
 def _hose(spec: FurnitureSpec, patch: Patch, scale: float, rng: np.random.Generator) -> Relief:
     """An opaque dark cover, a third as wide as long: a hose or a finger's shadow side."""
     u, v = _turned(spec, patch)
-    half, width = spec.size_mm / 2, spec.size_mm / 6
+    half, width = spec.size_mm / 2, spec.size_mm / _HOSE_LENGTH
     depth = np.asarray(width - np.hypot(np.maximum(np.abs(u) - half + width, 0), v), np.float32)
     albedo = _fill(patch.shape, (0.05, 0.05, 0.055))
     albedo *= (1 + 0.08 * cloud(patch.shape, 5 * scale, rng))[..., None]
@@ -239,6 +248,24 @@ _MAKERS: dict[
     "cover": _hose,
     "hub": _hub,
 }
+
+
+def hidden_area(furniture: Sequence[FurnitureSpec]) -> shapely.Geometry:
+    """Return where snails and covers hide what is on the plate, mm; other things hide no polyp."""
+    return shapely.union_all([_hiding(spec) for spec in furniture if spec.kind in _HIDING])
+
+
+def _hiding(spec: FurnitureSpec) -> shapely.Geometry:
+    half = spec.size_mm / 2
+    if spec.kind == "snail":
+        round_mm = shapely.Point(0, 0).buffer(half, _QUARTER_POINTS)
+        flat = shapely.affinity.scale(round_mm, 1, 1 / _SNAIL_LENGTH)
+    else:
+        width = spec.size_mm / _HOSE_LENGTH
+        line = shapely.LineString([(width - half, 0.0), (half - width, 0.0)])
+        flat = line.buffer(width, _QUARTER_POINTS)
+    turned = shapely.affinity.rotate(flat, spec.angle_deg, origin=(0, 0))
+    return shapely.affinity.translate(turned, spec.x_mm, spec.y_mm)
 
 
 def _paint_bubble(canvas: Canvas, spec: FurnitureSpec, patch: Patch) -> None:

@@ -5,13 +5,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import shapely
-import shapely.affinity
 from numpy.typing import NDArray
 
 from polypvision.columns import TRUTH, table
 from polypvision.reading import Mouth, PhotoFacts, PlateReading, Points, Polyp, Scale, to_record
+from polypvision.render.furniture import hidden_area
 from polypvision.render.photo import RenderedPhoto
-from polypvision.render.scene import FurnitureSpec, PolypSpec, Scene
+from polypvision.render.scene import PolypSpec, Scene
 from polypvision.render.shapes import Planform, overlap, polygon_centroid
 
 OUTLINE_POINTS = 180
@@ -137,27 +137,14 @@ def _near(one: Planform, other: Planform) -> bool:
     return bool(gaps.min() < 0.1 or len(overlap(one, other)) > 0)
 
 
-def _opaque(spec: FurnitureSpec) -> shapely.Geometry | None:
-    """Return where a thing hides polyps, plate mm; None if it lies below them or is clear."""
-    half = spec.size_mm / 2
-    match spec.kind:
-        case "snail":
-            flat = shapely.affinity.scale(shapely.Point(0, 0).buffer(half, 32), 1, 1 / 1.12)
-        case "cover":
-            width = spec.size_mm / 6
-            ends = [(width - half, 0.0), (half - width, 0.0)]
-            flat = shapely.LineString(ends).buffer(width, 32)
-        case _:
-            return None
-    turned = shapely.affinity.rotate(flat, spec.angle_deg, origin=(0, 0))
-    return shapely.affinity.translate(turned, spec.x_mm, spec.y_mm)
-
-
 def visible_share(shape: Planform, scene: Scene) -> float:
     """Return the share of a planform, 0 to 1, that no snail or cover hides from above."""
-    things = [area for spec in scene.furniture if (area := _opaque(spec)) is not None]
+    return _seen_beside(hidden_area(scene.furniture), shape)
+
+
+def _seen_beside(hidden: shapely.Geometry, shape: Planform) -> float:
     whole = shapely.Polygon(shape.outline_mm).buffer(0)
-    return float(whole.difference(shapely.union_all(things)).area / whole.area)
+    return float(whole.difference(hidden).area / whole.area)
 
 
 def truth_record(photo: RenderedPhoto, scene: Scene, sha256: str) -> dict[str, Any]:
@@ -169,8 +156,9 @@ def truth_record(photo: RenderedPhoto, scene: Scene, sha256: str) -> dict[str, A
     reading, names = truth_reading(photo, scene, sha256)
     record = {**to_record(reading), "ground": scene.ground}
     kinds = {spec.name: spec.texture for spec in scene.polyps}
+    hidden = hidden_area(scene.furniture)
     shares = {
-        spec.name: visible_share(shape, scene)
+        spec.name: _seen_beside(hidden, shape)
         for spec, shape in zip(scene.polyps, photo.shapes, strict=True)
     }
     for polyp, name in zip(record["polyps"], names, strict=True):

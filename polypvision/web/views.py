@@ -30,7 +30,7 @@ from polypvision.reports.sayings import (
 )
 from polypvision.store.facts import PlateSummary
 from polypvision.store.readings import StoredPhoto
-from polypvision.today import Task, day_words
+from polypvision.today import MOST_LISTED, Task, day_words
 from polypvision.track import Individual, PlateTracks, TrackedPhoto
 from polypvision.web.pages import (
     PLATES_SHOWN,
@@ -53,8 +53,6 @@ from polypvision.web.pages import (
 )
 from polypvision.words import counted
 
-_MOST_TASKS = 200
-"""Things to do on one page."""
 _ATTENTION = 3
 """Things that the overview says of a plate; its page says the rest."""
 KIND_WORDS: dict[str, str] = {
@@ -469,18 +467,18 @@ def today_page(
     if waiting:
         plates = "plate is" if waiting == 1 else "plates are"
         remarks.append(f"{waiting:,} {plates} still being worked out. Look again in a while.")
-    if len(due) > _MOST_TASKS:
+    if len(due) > MOST_LISTED:
         remarks.append(
-            f"These are the {_MOST_TASKS} most urgent of {len(due):,} things to do; "
-            "polypvision today lists them all."
+            f"These are the {MOST_LISTED} most urgent of {len(due):,} things to do; "
+            "polypvision today --all lists them all."
         )
     return TodayPage(
         shell=Shell(title="Today", here="today"),
         day=day_words(on),
-        tasks=tuple(_task_row(task) for task in due[:_MOST_TASKS]),
+        tasks=tuple(_task_row(task) for task in due[:MOST_LISTED]),
         done=tuple(
             _task_row(one.task, f"{one.author}, {one.at.astimezone():%d %b, %H:%M}")
-            for one in done[:_MOST_TASKS]
+            for one in done[:MOST_LISTED]
         ),
         said=said,
         remarks=tuple(remarks),

@@ -114,7 +114,7 @@ def test_of_many_things_to_do_the_most_urgent_are_listed(
     whole = run("today", *day)
     assert "left out; --all" not in whole.err
     n = len(json.loads(run("today", *day, "--json", "-").out)["tasks"])
-    monkeypatch.setattr("polypvision.cli.room._MOST_TASKS", 1)
+    monkeypatch.setattr("polypvision.today.MOST_LISTED", 1)
     short = run("today", *day)
     assert whole.out.startswith(short.out)
     assert short.out.count("(key ") == 1
