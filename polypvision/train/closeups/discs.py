@@ -217,5 +217,11 @@ def _bend(
         low = np.clip(0.3 - billow / np.float32(kind.billows), 0, 1)
         hollow = 1 - np.float32(picture.rng.uniform(0.1, 0.7)) * low
         dim, broad = dim * hollow, broad * hollow
+    if form.pleats:
+        radius_at = at(form.outline) * rho
+        x, y = radius_at * np.cos(theta), radius_at * np.sin(theta)
+        for pleat in form.pleats:
+            left = pleat.light_left(x, y)
+            dim, broad = dim * left, broad * left
     light[:] = times(light, fine * dim)
     return np.asarray(broad, np.float32)

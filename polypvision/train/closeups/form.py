@@ -7,10 +7,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.train.closeups.kinds import Kind
+from polypvision.train.closeups.pleats import Pleat, some_pleats
 from polypvision.train.closeups.tools import Points
 
 TURNS = 256
 """Entries of a table by angle."""
+_LEAST_PLEATED_PX = 50
+"""Radius of a disc large enough to lie in pleats."""
 _ANGLES = np.arange(TURNS) * (2 * np.pi / TURNS)
 
 
@@ -35,7 +38,7 @@ class Disc:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Form:
-    """A disc's outline, folds and creases by angle, and its way onto the picture."""
+    """A disc's outline, folds, creases by angle and pleats, and its way onto the picture."""
 
     outline: Points
     fold: Points
@@ -45,6 +48,7 @@ class Form:
     middle: Points
     cos_slant: float
     sin_slant: float
+    pleats: tuple[Pleat, ...] = ()
 
     def look_up(self, theta: NDArray[np.floating]) -> Callable[[Points], NDArray[np.float32]]:
         """Return what looks tables up at angles, linearly between: steps would show in relief."""
@@ -66,6 +70,9 @@ class Form:
         radius = rho * at(self.outline)
         plane = np.stack([np.cos(theta), np.sin(theta)], -1) * radius[:, None]
         height = at(self.fold) * rho**2
+        for pleat in self.pleats:
+            carried, lifted = pleat.moved(plane)
+            plane, height = plane + carried, height + lifted
         xy = self.middle + plane @ self.axes + height[:, None] * self.lift
         near = height * self.cos_slant + plane[:, 1] * self.sin_slant
         return xy, near
@@ -150,6 +157,9 @@ def make_form(kind: Kind, disc: Disc, rng: np.random.Generator) -> Form:
         middle=np.zeros(2),
         cos_slant=disc.squeeze,
         sin_slant=float(sine),
+        pleats=some_pleats(int(rng.integers(1, 4)), rng)
+        if kind.pleated and disc.radius > _LEAST_PLEATED_PX
+        else (),
     )
 
 

@@ -287,6 +287,8 @@ def paint_back(picture: Picture, *, sharp: bool) -> None:
     )
     if picture.natural:
         weights[list(GROUNDS).index("patterned")] = 0
+    elif picture.motley:
+        weights[list(GROUNDS).index("patterned")] = 2
     name = str(rng.choice(list(GROUNDS), p=weights / weights.sum()))
     light = GROUNDS[name](picture, picture.shape)
     sigma = rng.uniform(0, 1.5) if sharp else np.exp(rng.uniform(np.log(1.5), np.log(22)))

@@ -65,6 +65,8 @@ class Kind:
         Whether its valleys are narrow and deep: a folded disc of lobes, dark lines between them.
     puffed : bool
         Whether mouths swell to a bubble instead of rising to a cone.
+    pleated : bool
+        Whether its large discs lie in pleats (`Pleat`).
     """
 
     kind: str
@@ -125,6 +127,7 @@ class Kind:
     odd: float
     cleft: bool
     puffed: bool
+    pleated: bool
 
 
 _TENTACLES = {
@@ -206,8 +209,11 @@ def _any_skin(rng: np.random.Generator, kind: str) -> str:
 
 
 _FOLDED = {"bubble": 0.2, "bounce": 0.1, "velvet": 0.22, "fluffy": 0.2, "fringe": 0.0}
+_PLEATED = {"bubble": 0.35, "bounce": 0.15, "velvet": 0.0, "fluffy": 0.3, "fringe": 0.0}
 _STRANGE = {"bubble": 0.15, "bounce": 0.15, "velvet": 0.45, "fluffy": 0.15, "fringe": 0.35}
-"""How often a clone is folded deeply, or wears a pattern that no species does."""
+"""How often a clone is folded deeply, lies in pleats, as thick tentacles show, or wears a pattern
+that no species does."""
+_STRANGE_IF_MOTLEY = 0.8
 
 
 def strange(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
@@ -277,8 +283,28 @@ def dimmed(kind: Kind, factor: float) -> Kind:
     )
 
 
-def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str, *, natural: bool = False) -> Kind:
-    """Draw a clone's looks; a natural one wears no pattern that no species does."""
+def with_outer_colour(kind: Kind, colour: Colour) -> Kind:
+    """Return a kind whose disc, margin and tentacles have one colour far from the mouth."""
+
+    def ending(colours: Radiance) -> Radiance:
+        return np.concatenate([colours[:-1], colour[None]]).astype(np.float32)
+
+    return replace(
+        kind,
+        ring_colours=ending(kind.ring_colours),
+        bases=ending(kind.bases),
+        tips=ending(kind.tips),
+        rim_colour=colour,
+    )
+
+
+def any_kind(
+    rng: np.random.Generator, lamp: Lamp, kind: str, *, natural: bool = False, motley: bool = False
+) -> Kind:
+    """Draw a clone's looks.
+
+    A natural one wears no pattern that no species does; in a motley picture most do.
+    """
     night = 0.25 if kind == "bounce" else 0.12
     colours = _colours(rng, lamp, kind, clone_colours(rng, lamp, night=night))
     strand, wave, veil = _fringe(rng, kind)
@@ -344,6 +370,7 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str, *, natural: bool =
         else int(rng.choice([0, 0, 1, 3])),
         cleft=cleft,
         puffed=bool(rng.random() < 0.3),
+        pleated=bool(rng.random() < _PLEATED[kind]),
         patches=_some(rng, 0.1, 0.6),
         dome=float(rng.uniform(-0.35, 0.35)),
         rows=int(rng.integers(1, 4)),
@@ -351,6 +378,6 @@ def any_kind(rng: np.random.Generator, lamp: Lamp, kind: str, *, natural: bool =
     )
     if kind == "bounce" and rng.random() < (0.6 if lamp.blue < 0.5 else 0.75):
         return few_bubbles(rng, lamp, found)
-    if not natural and rng.random() < _STRANGE[kind]:
+    if not natural and rng.random() < (_STRANGE_IF_MOTLEY if motley else _STRANGE[kind]):
         return strange(rng, lamp, found)
     return found

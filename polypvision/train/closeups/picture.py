@@ -23,11 +23,26 @@ from polypvision.train.closeups.grounds import (
     paint_photo,
     paint_plug,
 )
-from polypvision.train.closeups.kinds import KINDS, Kind, any_kind, dimmed, few_bubbles
+from polypvision.train.closeups.kinds import (
+    KINDS,
+    Kind,
+    any_kind,
+    dimmed,
+    few_bubbles,
+    with_outer_colour,
+)
 from polypvision.train.closeups.layout import MOST_DISCS, carpet, cluster
 from polypvision.train.closeups.neighbours import paint_far_corals, paint_neighbours
 from polypvision.train.closeups.stalks import paint_button
-from polypvision.train.closeups.tools import NOT_COUNTED, Lamp, Noise, Picture, Points, blur
+from polypvision.train.closeups.tools import (
+    NOT_COUNTED,
+    Lamp,
+    Noise,
+    Picture,
+    Points,
+    Radiance,
+    blur,
+)
 from polypvision.train.lesson import LESSON_PX, Lesson
 
 _MARGIN_PX = 40
@@ -56,6 +71,12 @@ _SOFT = 0.07
 Planted = tuple[Kind, Disc]
 
 
+_MOTLEY = 0.1
+"""Of pictures not to be natural, how many are motley."""
+_BLENDED = 0.15
+"""How often the outer parts of clones have the colour of the ground that they stand on."""
+
+
 def _blank(rng: np.random.Generator, natural: bool) -> Picture:
     height, width = (int(side) for side in rng.integers(480, LESSON_PX + 1, 2))
     shape = (height + 2 * _MARGIN_PX, width + 2 * _MARGIN_PX)
@@ -66,7 +87,13 @@ def _blank(rng: np.random.Generator, natural: bool) -> Picture:
         noise=Noise(rng),
         rng=rng,
         natural=natural,
+        motley=bool(not natural and rng.random() < _MOTLEY),
     )
+
+
+def _any(picture: Picture, name: str) -> Kind:
+    """Draw the looks of a clone of a picture."""
+    return any_kind(picture.rng, picture.lamp, name, natural=picture.natural, motley=picture.motley)
 
 
 def _far_discs(picture: Picture, planted: Sequence[Planted] = (), *, before: bool = False) -> None:
@@ -77,7 +104,7 @@ def _far_discs(picture: Picture, planted: Sequence[Planted] = (), *, before: boo
     Half of them are of a clone that is ``planted`` in focus.
     """
     rng = picture.rng
-    kind = any_kind(rng, picture.lamp, str(rng.choice(KINDS)), natural=picture.natural)
+    kind = _any(picture, str(rng.choice(KINDS)))
     largest = float(np.exp(rng.uniform(np.log(25), np.log(110))))
     if len(planted) and rng.random() < 0.5:  # further off they are no larger than those in focus
         kind, one = planted[int(rng.integers(len(planted)))]
@@ -148,7 +175,7 @@ def _clones(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
         if clone == 0:
             far = [np.hypot(*(middle - (d.x, d.y))) + 0.5 * d.radius for d in discs]
             extent = float(np.quantile(far, 0.9))
-        kind = any_kind(rng, picture.lamp, name, natural=picture.natural)
+        kind = _any(picture, name)
         planted = [(kind, disc) for disc in discs] + planted
         middle = rng.uniform(0.1, 0.9, 2) * picture.shape[::-1] if rng.random() < 0.6 else middle
     return planted, extent
@@ -159,10 +186,7 @@ def _carpet(picture: Picture, middle: Points) -> tuple[list[Planted], float]:
     rng = picture.rng
     name = str(rng.choice(KINDS, p=_OFTEN_CARPETS))
     discs, extent = carpet(picture, middle, name)
-    kinds = [
-        any_kind(rng, picture.lamp, name, natural=picture.natural)
-        for _ in range(int(rng.choice([1, 1, 1, 2, 3])))
-    ]
+    kinds = [_any(picture, name) for _ in range(int(rng.choice([1, 1, 1, 2, 3])))]
     homes = rng.random((len(kinds), 2)) * picture.shape[::-1]
     mingled = rng.random() < 0.3
     planted = []
@@ -191,16 +215,13 @@ def _among(picture: Picture, planted: list[Planted]) -> list[Planted]:
     """Let polyps of another species stand among those of a picture, as they do on wild rock."""
     rng = picture.rng
     name = str(rng.choice(KINDS, p=_OFTEN))
-    kind = any_kind(rng, picture.lamp, name, natural=picture.natural)
+    kind = _any(picture, name)
     share = rng.uniform(0.1, 0.5)
     return [(kind if rng.random() < share else own, disc) for own, disc in planted]
 
 
-def _darkened(picture: Picture, planted: list[Planted]) -> list[Planted]:
-    """Dim the clones until their tissue is darker than the ground that they stand on.
-
-    What glows on them stays: the same share of bright to dark is kept within a clone.
-    """
+def _ground_under(picture: Picture, planted: list[Planted]) -> Radiance:
+    """Return the light (n, 3) of what is painted where the discs' middles are to be."""
     rows, columns = (
         np.clip([round(value) for value in values], 0, limit - 1)
         for values, limit in zip(
@@ -209,7 +230,30 @@ def _darkened(picture: Picture, planted: list[Planted]) -> list[Planted]:
             strict=True,
         )
     )
-    ground = float(np.median(picture.light[rows, columns].max(axis=1)))
+    return np.asarray(picture.light[rows, columns], np.float32)
+
+
+def _blended(picture: Picture, planted: list[Planted]) -> list[Planted]:
+    """Give the outer parts of the clones the colour of the ground that they stand on.
+
+    What then tells where a disc ends is its form and its shade.
+    """
+    rng = picture.rng
+    ground = np.median(_ground_under(picture, planted), axis=0)
+    turned: dict[int, Kind] = {}
+    for kind, _ in planted:
+        if id(kind) not in turned:
+            like = ground * np.exp(rng.normal(0, 0.25) + rng.normal(0, 0.08, 3))
+            turned[id(kind)] = with_outer_colour(kind, np.asarray(like, np.float32))
+    return [(turned[id(kind)], disc) for kind, disc in planted]
+
+
+def _darkened(picture: Picture, planted: list[Planted]) -> list[Planted]:
+    """Dim the clones until their tissue is darker than the ground that they stand on.
+
+    What glows on them stays: the same share of bright to dark is kept within a clone.
+    """
+    ground = float(np.median(_ground_under(picture, planted).max(axis=1)))
     share = float(picture.rng.uniform(0.08, 0.7))
     dimmer: dict[int, Kind] = {}
     for kind, _ in planted:
@@ -257,6 +301,8 @@ def _paint(picture: Picture) -> None:
             reach = float(np.clip(1.6 * extent, 60, 230))
             paint_plug(picture, x, y, reach, blur_px=float(rng.choice([0.0, 1.0])))
         planted = _darkened(picture, planted)
+    elif planted and rng.random() < _BLENDED:
+        planted = _blended(picture, planted)
     _paint_planted(picture, planted)
     if rng.random() < 0.06:  # nearer than the focus, before the colony
         _far_discs(picture, before=True)

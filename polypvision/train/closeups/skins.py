@@ -146,9 +146,12 @@ def _zoned(kind: Kind, picture: Picture, theta: Field, rho: Field) -> tuple[Radi
     rng = picture.rng
     moved, borders = wandering(picture, rho), zone_borders(rng)
     colours = [_palette(kind)[n] for n in rng.permutation(len(_palette(kind)))]
-    if rng.random() < 0.5:  # an oral disc ends at its margin, not where its bright zones do
+    outer = rng.random()  # an oral disc ends at its margin, not where its bright zones do
+    if outer < 0.35:
         dull = picture.lamp.seen(any_colour(rng)) * np.float32(rng.uniform(0.1, 1.0))
         colours[len(borders)] = np.asarray(dull, np.float32)
+    elif outer < 0.7:
+        colours[len(borders)] = kind.ring_colours[-1]
     light = np.broadcast_to(colours[0], (*rho.shape, 3)).astype(np.float32)
     pattern = np.zeros(rho.shape, np.float32)
     for border, colour in zip(borders, colours[1:], strict=False):

@@ -120,7 +120,8 @@ class Picture:
     """What is painted so far: linear light, and whose each pixel is.
 
     ``mouths`` and ``areas`` (pixels, before others hid them) of each disc that counts. In a
-    ``natural`` one no clone wears a pattern that no species does.
+    ``natural`` one no clone wears a pattern that no species does; in a ``motley`` one most clones
+    do, and most grounds too.
     """
 
     light: Radiance
@@ -129,6 +130,7 @@ class Picture:
     noise: Noise
     rng: np.random.Generator
     natural: bool = False
+    motley: bool = False
     mouths: dict[int, Points] = field(default_factory=dict)
     areas: dict[int, int] = field(default_factory=dict)
 
