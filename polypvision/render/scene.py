@@ -32,6 +32,8 @@ FURNITURE: tuple[FurnitureKind, ...] = get_args(FurnitureKind)
 HELD_OUT = frozenset({"net", "gold", "ink", "slate", "terrazzo", "hub"})
 """Looks that no lesson ever shows, so that a reader can be judged on what it has not learned
 (`polypvision.evaluate.heldout`)."""
+LEAST_VISIBLE = 0.35
+"""A polyp of which less is seen does not count: nobody could tell what it is."""
 
 
 def _check(what: str, values: Any, limits: dict[str, tuple[float, float]]) -> None:

@@ -11,13 +11,11 @@ from polypvision.columns import TRUTH, table
 from polypvision.reading import Mouth, PhotoFacts, PlateReading, Points, Polyp, Scale, to_record
 from polypvision.render.furniture import hidden_area
 from polypvision.render.photo import RenderedPhoto
-from polypvision.render.scene import PolypSpec, Scene
+from polypvision.render.scene import LEAST_VISIBLE, PolypSpec, Scene
 from polypvision.render.shapes import Planform, overlap, polygon_centroid
 
 OUTLINE_POINTS = 180
 """Points of an outline in a record; areas are computed from the full outline."""
-LEAST_VISIBLE = 0.35
-"""A polyp of which less is seen does not count: nobody could tell what it is."""
 _NAN = float("nan")
 
 

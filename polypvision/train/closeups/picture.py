@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.render.truth import LEAST_VISIBLE
+from polypvision.render.scene import LEAST_VISIBLE
 from polypvision.train.closeups.camera import develop
 from polypvision.train.closeups.discs import paint_disc
 from polypvision.train.closeups.form import Disc
