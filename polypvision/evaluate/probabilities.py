@@ -29,7 +29,7 @@ from polypvision.evaluate.heldout.plates import plate
 from polypvision.evaluate.plain import plain
 from polypvision.mouths.find import peaks_inside
 from polypvision.render.chance import TAUGHT
-from polypvision.segment.discs import MIN_SCORE
+from polypvision.segment.discs import choose, find_candidates
 from polypvision.segment.maps import PlateMaps, read_maps
 from polypvision.spread import Show, spread
 from polypvision.train.closeups import closeup_lesson
@@ -137,11 +137,9 @@ def _claims(
 ) -> dict[str, list[tuple[float, float, bool]]]:
     """Return what is said of a view, of each claim: before, after, true."""
     polyps, mouths = [], []
-    judged = judge(view, maps, owner)
+    judged = judge(choose(find_candidates(view, maps), maps.levels), owner)
     for candidate, which in zip(judged.candidates, judged.owners, strict=True):
         score = candidate.score(maps.levels)
-        if score < MIN_SCORE:
-            continue
         polyps.append((score, candidate.probability(maps.levels), which > 0))
         if which:
             window = candidate.window

@@ -1,7 +1,7 @@
 """Polyps told apart, and each weighed whether it is one."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import chain
 from math import exp, log, pi, sqrt
 
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.view import PlateView
+from polypvision.segment.choice import best_together, clashes
 from polypvision.segment.joins import join_pieces
 from polypvision.segment.levels import Levels
 from polypvision.segment.maps import Look, PlateMaps
@@ -33,9 +34,13 @@ MIN_SCORE = 0.5
 _VOTES = 1_000
 """Of more, only some are looked at: scores of real polyps move by 0.002 at most, by 0.0003 in 95 of
 100, a part of how well they are calibrated."""
-_LEAST_WIDE = -2.0
-"""Log-odds of a wide look's tissue at least: it shows small discs with few pixels, and where they
-stand in rows it takes them for a pattern. It may speak against them, and not rule them out."""
+_LEAST_OTHER = -2.0
+"""Log-odds of another look's tissue at least: a wide one shows small discs with few pixels, and
+where they stand in rows it takes them for a pattern. It may speak against them, and not rule them
+out."""
+_FINER = 0.2
+"""By how much likelier right than wrong what only a wide look finds must be, and likelier than what
+the near look finds there: its rims are coarser. On painted pictures the most are right at this."""
 
 
 _CORNERS = np.array([[0, 0], [1, 0], [0, 1], [1, 1]], np.int32)
@@ -52,16 +57,19 @@ class Candidate:
         Rows and columns of the view.
     mask : ndarray (h, w) of bool
         The region in its window.
-    evidence : ndarray (5,) or (8,) of float64
+    evidence : ndarray (5,) or (9,) of float64
         What `POLYP_EVIDENCE` names: log-odds of the mean tissue probability; highest value of the
         middles' map inside; how far the pixels' ways miss each other, as a part of the region's
-        radius; the part of them that ends inside; and the region's part of its convex hull. With a
-        wide look, then its first three again, bounded (`WIDE_POLYP_EVIDENCE`).
+        radius; the part of them that ends inside; and the region's part of its convex hull. With
+        another look, then its first three again, bounded, and the radius (`OTHER_POLYP_EVIDENCE`).
+    look : int
+        Which look told it apart: 0 the near one, 1 the wide one.
     """
 
     window: Window
     mask: NDArray[np.bool_]
     evidence: NDArray[np.float64]
+    look: int = 0
 
     def score(self, levels: Levels) -> float:
         """Return how much it looks like a polyp, 0 to 1; it is kept from `MIN_SCORE`."""
@@ -69,11 +77,12 @@ class Candidate:
 
     def probability(self, levels: Levels) -> float:
         """Return the probability of being a polyp: how often such a score is right."""
-        shift, slope = levels.sure
+        shift, slope = levels.looks[self.look].sure
         return _logistic(shift + slope * self._log_odds(levels))
 
     def _log_odds(self, levels: Levels) -> float:
-        return float(levels.polyp[0] + levels.polyp[1:] @ self.evidence)
+        weights = levels.looks[self.look].polyp
+        return float(weights[0] + weights[1:] @ self.evidence)
 
 
 def _logistic(log_odds: float) -> float:
@@ -107,16 +116,23 @@ def _evidence(
     votes = [
         [tuple(axis.take(own) for axis in look.votes_xy) for own in some] for look in maps.looks
     ]
-    seen, *wide = (
+    seen, *others = (
         [_seen(look, own, *region) for own, region in zip(of_look, regions, strict=True)]
         for look, of_look in zip(maps.looks, votes, strict=True)
     )
     shares = [_share_inside(*region, *own) for region, own in zip(regions, votes[0], strict=True)]
     solidities = [_solidity(mask) for _, mask in regions]
-    bounded = [[(max(tissue, _LEAST_WIDE), *rest) for tissue, *rest in look] for look in wide]
+    sizes = [log(sqrt(np.count_nonzero(mask) / pi)) for _, mask in regions]
+    bounded = [
+        [
+            (max(tissue, _LEAST_OTHER), *rest, size)
+            for (tissue, *rest), size in zip(look, sizes, strict=True)
+        ]
+        for look in others
+    ]
     return [
-        np.array([*own, share, solidity, *chain.from_iterable(own_wide)])
-        for own, share, solidity, *own_wide in zip(seen, shares, solidities, *bounded, strict=True)
+        np.array([*own, share, solidity, *chain.from_iterable(other)])
+        for own, share, solidity, *other in zip(seen, shares, solidities, *bounded, strict=True)
     ]
 
 
@@ -147,13 +163,26 @@ def _share_inside(
 
 
 def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
-    """Return every region that may be a polyp, in the order of first pixels by rows.
+    """Return every region that may be a polyp, of each look in the order of first pixels by rows.
+
+    Those of one look share no pixel.
 
     Parameters
     ----------
     view : PlateView
     maps : PlateMaps
     """
+    return [
+        Candidate(window=window, mask=mask, evidence=evidence, look=look)
+        for look, first in enumerate(maps.each_first)
+        for (window, mask), evidence in _told_apart(view, first)
+    ]
+
+
+def _told_apart(
+    view: PlateView, maps: PlateMaps
+) -> list[tuple[tuple[Window, NDArray[np.bool_]], NDArray[np.float64]]]:
+    """Return the regions that the first look tells apart, each with its evidence."""
     tissue = (maps.tissue > TISSUE_LEVEL) & view.valid
     labels, windows = join_pieces(cut_pieces(tissue, maps, view.px_per_mm), maps)
     min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
@@ -170,10 +199,49 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
         free[window] &= ~mask
         found.append((window, mask))
     found.sort(key=lambda one: first_pixel(*one))
-    return [
-        Candidate(window=window, mask=mask, evidence=evidence)
-        for (window, mask), evidence in zip(found, _evidence(found, maps), strict=True)
+    return list(zip(found, _evidence(found, maps), strict=True))
+
+
+def choose(candidates: Sequence[Candidate], levels: Levels) -> list[Candidate]:
+    """Return the candidates that are kept, in the order of first pixels by rows.
+
+    Those that are likelier polyps than not; of two looks, those that together are the most right
+    ones less the wrong ones to be expected.
+
+    Parameters
+    ----------
+    candidates : sequence of Candidate
+    levels : Levels
+
+    Returns
+    -------
+    list of Candidate
+        They share no pixel: each goes to the likeliest that has it.
+    """
+    near, wide = ([one for one in candidates if one.look == look] for look in (0, 1))
+    scores = [np.array([one.score(levels) for one in look]) for look in (near, wide)]
+    clashing = clashes(*([(one.window, one.mask) for one in look] for look in (near, wide)))
+    gain, wide_gain = (2 * (score - MIN_SCORE) for score in scores)
+    chosen = best_together(gain, wide_gain - _FINER, clashing)
+    kept = [
+        one
+        for look, own in zip((near, wide), chosen, strict=True)
+        for one, keep in zip(look, own, strict=True)
+        if keep
     ]
+    return _parted(kept, levels) if any(chosen[1]) else kept
+
+
+def _parted(kept: list[Candidate], levels: Levels) -> list[Candidate]:
+    """Return candidates without what likelier ones share with them."""
+    bottom, right = (max(one.window[axis].stop for one in kept) for axis in (0, 1))
+    free = np.ones((bottom, right), np.bool_)
+    parted = []
+    for one in sorted(kept, key=lambda candidate: -candidate.score(levels)):
+        mask = one.mask & free[one.window]
+        free[one.window] &= ~mask
+        parted.append(replace(one, mask=mask))
+    return sorted(parted, key=lambda candidate: first_pixel(candidate.window, candidate.mask))
 
 
 def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
@@ -193,10 +261,9 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     labels = np.zeros(view.valid.shape, np.int32)
     scores: list[float] = []
     boxes: list[Window] = []
-    for candidate in find_candidates(view, maps):
-        if candidate.score(maps.levels) >= MIN_SCORE:
-            window, mask = candidate.window, candidate.mask
-            scores.append(candidate.probability(maps.levels))
-            boxes.append(within(window, mask_box(mask)))
-            np.copyto(labels[window], len(scores), where=mask)
+    for candidate in choose(find_candidates(view, maps), maps.levels):
+        window, mask = candidate.window, candidate.mask
+        scores.append(candidate.probability(maps.levels))
+        boxes.append(within(window, mask_box(mask)))
+        np.copyto(labels[window], len(scores), where=mask)
     return PolypMap(labels=labels, scores=tuple(scores), boxes=boxes)

@@ -115,8 +115,8 @@ def join_evidence(
     former. Then: the smaller's part of the larger's area; the contact as a part of a circle of the
     smaller's area; the lower peak; how deep the middles' map falls between the peaks, also as a
     part of the lower one; and the highest of the mouths' map on either side, the lower one and the
-    higher one: what has no mouth of its own is a lobe more often than a polyp. With a wide look,
-    then what it sees of peaks, votes and the fall between (`WIDE_JOIN_EVIDENCE`).
+    higher one: what has no mouth of its own is a lobe more often than a polyp. With another look,
+    then what it sees of peaks, votes and the fall between (`OTHER_JOIN_EVIDENCE`).
     """
     pair = pieces.pairs[rows]
     area = pieces.area_px[pair]
@@ -203,7 +203,7 @@ class _Joining:
 
     def __init__(self, pieces: Pieces, maps: PlateMaps) -> None:
         self.looks = maps.looks
-        self.weights = maps.levels.join
+        self.weights = maps.levels.looks[0].join
         self.pieces = pieces
         self.home = np.arange(len(pieces.area_px))
         self.odds = self._odds(np.arange(len(pieces.pairs)))

@@ -1,7 +1,7 @@
 """What the reader network says of every pixel, and the running of it."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, cached_property, partial
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING
@@ -101,19 +101,37 @@ class PlateMaps(Look):
         Way x, y from each pixel to the middle of its polyp, view pixels.
     levels : Levels
         Of the network that gave this opinion.
-    wide : Look or None
-        The same network's opinion of the view at half its size, enlarged again.
+    other : Look or None
+        The same network's opinion of the view at half its size, enlarged again; or, of such maps,
+        the near one.
     """
 
     wound: NDArray[np.float32]
     mouth: NDArray[np.float32]
     levels: Levels
-    wide: Look | None = None
+    other: Look | None = None
 
     @property
     def looks(self) -> tuple[Look, ...]:
-        """The look itself, then the wide one if there is one."""
-        return (self,) if self.wide is None else (self, self.wide)
+        """The look itself, then the other one if there is one."""
+        return (self,) if self.other is None else (self, self.other)
+
+    @property
+    def each_first(self) -> tuple["PlateMaps", ...]:
+        """These maps, then such in which the other look comes first: it tells polyps apart too."""
+        if self.other is None:
+            return (self,)
+        own = Look(tissue=self.tissue, centre=self.centre, to_centre_px=self.to_centre_px)
+        turned = PlateMaps(
+            tissue=self.other.tissue,
+            centre=self.other.centre,
+            to_centre_px=self.other.to_centre_px,
+            wound=self.wound,
+            mouth=self.mouth,
+            levels=replace(self.levels, looks=self.levels.looks[::-1]),
+            other=own,
+        )
+        return self, turned
 
 
 def blank_maps(view: PlateView) -> PlateMaps:
@@ -125,7 +143,7 @@ def blank_maps(view: PlateView) -> PlateMaps:
         mouth=nothing,
         centre=nothing,
         to_centre_px=np.zeros((*view.valid.shape, 2), np.float32),
-        levels=neutral_levels(wide=False),
+        levels=neutral_levels(looks=1),
     )
 
 
@@ -333,7 +351,7 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
         centre=centre,
         to_centre_px=np.moveaxis(told[4:], 0, -1),
         levels=levels,
-        wide=wide,
+        other=wide,
     )
 
 

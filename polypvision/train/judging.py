@@ -1,5 +1,6 @@
 """Painted pictures beside what is read of them: which piece, region and mouth is true."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -7,12 +8,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
+from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.mouths.find import find_mouths, peaks_inside
-from polypvision.segment.discs import MIN_SCORE, TISSUE_LEVEL, Candidate, find_candidates
+from polypvision.segment.discs import TISSUE_LEVEL, Candidate, choose, find_candidates
 from polypvision.segment.joins import join_evidence, measure_pieces
 from polypvision.segment.levels import Levels
-from polypvision.segment.maps import PlateMaps
 from polypvision.segment.polyp_map import PolypMap
 from polypvision.segment.seeds import cut_pieces
 from polypvision.train.samples import read_sample
@@ -47,7 +47,7 @@ def _overlap(candidate: Candidate, owner: NDArray[np.uint8]) -> tuple[float, int
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Judged:
-    """Candidates of one picture beside the truth.
+    """Some candidates of one picture beside the truth.
 
     Attributes
     ----------
@@ -64,18 +64,17 @@ class Judged:
     missed: int
 
 
-def judge(view: PlateView, maps: PlateMaps, owner: NDArray[np.uint8]) -> Judged:
-    """Return the candidates of a view beside the truth.
+def judge(found: Sequence[Candidate], owner: NDArray[np.uint8]) -> Judged:
+    """Return candidates of a view beside the truth.
 
     Parameters
     ----------
-    view : PlateView
-    maps : PlateMaps
+    found : sequence of Candidate
     owner : ndarray (H, W) of uint8
         0 ground, else the number of a polyp; 255 what does not count.
     """
     candidates, owners = [], []
-    for candidate in find_candidates(view, maps):
+    for candidate in found:
         if (owner[candidate.window][candidate.mask] == 255).mean() >= 0.3:
             continue
         best, which = _overlap(candidate, owner)
@@ -128,10 +127,12 @@ def areas_of(path: Path) -> Areas:
     )
 
 
-def joins_of(path: Path, levels: Levels) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return evidence (m, k) of a sample's touching pieces, and whether they are one polyp."""
+def joins_of(
+    path: Path, levels: Levels, look: int
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return evidence (m, k) of pieces that touch in a look, and whether they are one polyp."""
     sample = read_sample(path)
-    maps = sample.at(levels)
+    maps = sample.at(levels).each_first[look]
     tissue = (maps.tissue > TISSUE_LEVEL) & sample.view.valid
     labels = cut_pieces(tissue, maps, sample.view.px_per_mm)
     pieces = measure_pieces(labels, maps)
@@ -144,28 +145,28 @@ def joins_of(path: Path, levels: Levels) -> tuple[NDArray[np.float64], NDArray[n
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Summary:
-    """What a sample tells of its n candidates, without any map.
+    """What a sample tells of its candidates, without any map.
 
     Attributes
     ----------
     number : int
         Of the picture.
+    look : ndarray (n,) of int64
+        Which look told each apart.
     evidence : ndarray (n, k) of float64
         That each is a polyp.
     right : ndarray (n,) of bool
         Whether it covers a true one well.
-    missed : int
-        True polyps that none covers well.
-    strengths : tuple of n ndarrays of float64
-        Of the places in it that may be mouths, surest first; empty for what is no polyp.
-    n_mouths : ndarray (n,) of int64
-        How many it truly has.
+    strengths : tuple of m ndarrays of float64
+        Of the places in those that the levels keep, and rightly, that may be mouths; surest first.
+    n_mouths : ndarray (m,) of int64
+        How many these truly have.
     """
 
     number: int
+    look: NDArray[np.int64]
     evidence: NDArray[np.float64]
     right: NDArray[np.bool_]
-    missed: int
     strengths: tuple[NDArray[np.float64], ...]
     n_mouths: NDArray[np.int64]
 
@@ -174,22 +175,22 @@ def summary_of(path: Path, levels: Levels) -> Summary:
     """Return what a sample tells of its candidates by these levels."""
     sample = read_sample(path)
     maps = sample.at(levels)
-    judged = judge(sample.view, maps, sample.lesson.owner)
+    found = find_candidates(sample.view, maps)
+    every = judge(found, sample.lesson.owner)
+    kept = judge(choose(found, levels), sample.lesson.owner)
     strengths, n_mouths = [], []
-    for candidate, owner in zip(judged.candidates, judged.owners, strict=True):
-        inside = np.empty(0)
+    for candidate, owner in zip(kept.candidates, kept.owners, strict=True):
         if owner:
             window = maps.mouth[candidate.window]
-            inside = peaks_inside(window, candidate.mask, sample.view.px_per_mm).strengths
-        strengths.append(inside)
-        n_mouths.append(int((sample.lesson.mouths[:, 2] == owner - 1).sum()) if owner else 0)
-    none = np.empty((0, len(levels.polyp) - 1))
-    evidence = np.concatenate([none, *([one.evidence[None] for one in judged.candidates])])
+            inside = peaks_inside(window, candidate.mask, sample.view.px_per_mm)
+            strengths.append(inside.strengths)
+            n_mouths.append(int((sample.lesson.mouths[:, 2] == owner - 1).sum()))
+    none = np.empty((0, len(levels.looks[0].polyp) - 1))
     return Summary(
         number=sample.number,
-        evidence=evidence,
-        right=np.array(judged.owners, np.int64) > 0,
-        missed=judged.missed,
+        look=np.array([one.look for one in every.candidates], np.int64),
+        evidence=np.concatenate([none, *([one.evidence[None] for one in every.candidates])]),
+        right=np.array(every.owners, np.int64) > 0,
         strengths=tuple(strengths),
         n_mouths=np.array(n_mouths, np.int64),
     )
@@ -210,15 +211,13 @@ def reading_of(path: Path, levels: Levels) -> Reading:
     """Return how a sample is read with these levels."""
     sample = read_sample(path)
     maps = sample.at(levels)
-    judged = judge(sample.view, maps, sample.lesson.owner)
+    judged = judge(choose(find_candidates(sample.view, maps), levels), sample.lesson.owner)
     labels = np.zeros(sample.view.valid.shape, np.int32)
     areas, owners = np.zeros(4, np.int64), []
-    wrong, missed = 0, judged.missed
+    wrong = 0
     for candidate, owner in zip(judged.candidates, judged.owners, strict=True):
-        kept = candidate.score(levels) >= MIN_SCORE
-        wrong += kept and not owner
-        missed += bool(owner) and not kept
-        if not (owner and kept):
+        if not owner:
+            wrong += 1
             continue
         owners.append(owner)
         labels[candidate.window][candidate.mask] = len(owners)
@@ -232,7 +231,7 @@ def reading_of(path: Path, levels: Levels) -> Reading:
     return Reading(
         right=len(owners),
         wrong=wrong,
-        missed=missed,
+        missed=judged.missed,
         mouths_right=sum(len(one.scores) == n for one, n in zip(mouths, true, strict=True)),
         areas=areas,
     )

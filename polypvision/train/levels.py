@@ -18,8 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.mouths.find import MOUTH_LEVEL, count_mouths
-from polypvision.segment.discs import MIN_SCORE
-from polypvision.segment.levels import Curve, Levels, levels_to_json, neutral_levels
+from polypvision.segment.levels import Curve, Levels, Weights, levels_to_json, neutral_levels
 from polypvision.segment.maps import CLOSEUP_READER, PLATE_READER, levels_of
 from polypvision.spread import spread
 from polypvision.train.calibration import (
@@ -129,15 +128,12 @@ class Places:
         )
 
 
-def _discs(summaries: Sequence[Summary], levels: Levels) -> Places:
-    """Return those of the candidates that are polyps and kept as such."""
-    strengths, true = [], []
-    least = np.log(MIN_SCORE / (1 - MIN_SCORE))
-    for one in summaries:
-        kept = one.right & (log_odds(one.evidence, levels.polyp) >= least)
-        strengths += [one.strengths[row] for row in np.flatnonzero(kept)]
-        true += one.n_mouths[kept].tolist()
-    return Places(strengths=strengths, true=np.array(true, np.int64))
+def _discs(summaries: Sequence[Summary]) -> Places:
+    """Return the polyps that are kept as such."""
+    return Places(
+        strengths=[places for one in summaries for places in one.strengths],
+        true=np.concatenate([one.n_mouths for one in summaries]),
+    )
 
 
 def mouth_level(discs: Places) -> float:
@@ -155,10 +151,15 @@ def mouth_level(discs: Places) -> float:
     return float(tried[np.argmin(np.where(right >= right.max() - luck, bias, np.inf))])
 
 
-def _evidence(summaries: Sequence[Summary]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Return the evidence (n, k) of all candidates, and which are polyps."""
+def _evidence(
+    summaries: Sequence[Summary], look: int
+) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.int64]]:
+    """Return the evidence (n, k) of a look's candidates, which are polyps, and of which picture."""
+    of_look = np.concatenate([one.look for one in summaries]) == look
     evidence = np.concatenate([one.evidence for one in summaries])
-    return evidence, np.concatenate([one.right for one in summaries])
+    right = np.concatenate([one.right for one in summaries])
+    pictures = np.repeat([one.number for one in summaries], [len(one.right) for one in summaries])
+    return evidence[of_look], right[of_look], pictures[of_look]
 
 
 def set_sureness(shelf: Shelf, levels: Levels) -> Levels:
@@ -171,13 +172,15 @@ def set_sureness(shelf: Shelf, levels: Levels) -> Levels:
     levels : Levels
     """
     summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
-    evidence, right = _evidence(summaries)
-    shift, slope = fit_logistic(log_odds(evidence, levels.polyp)[:, None], right)
-    two_mouths = _discs(summaries, levels).curve
-    return replace(levels, sure=(float(shift), float(slope)), two_mouths=two_mouths)
+    looks = []
+    for number, look in enumerate(levels.looks):
+        evidence, right, _ = _evidence(summaries, number)
+        shift, slope = fit_logistic(log_odds(evidence, look.polyp)[:, None], right)
+        looks.append(replace(look, sure=(float(shift), float(slope))))
+    return replace(levels, looks=tuple(looks), two_mouths=_discs(summaries).curve)
 
 
-def set_levels(shelf: Shelf, *, wide: bool) -> Levels:
+def set_levels(shelf: Shelf, *, looks: int) -> Levels:
     """Return the levels at which a network's answers on these pictures are right.
 
     Areas of tissue and wound without a bias, the most discs told from those without a mouth, and
@@ -187,27 +190,34 @@ def set_levels(shelf: Shelf, *, wide: bool) -> Levels:
     Parameters
     ----------
     shelf : Shelf
-    wide : bool
-        Whether the network looks twice.
+    looks : int
+        How often the network looks.
     """
-    ridge = RIDGE_OF_TWO_LOOKS if wide else RIDGE
+    ridge = RIDGE_OF_TWO_LOOKS if looks > 1 else RIDGE
     tissue, wound = _even_areas(shelf)
-    levels = replace(neutral_levels(wide=wide), even=(tissue, wound, 0.5))
-    pairs = shelf.each(partial(joins_of, levels=levels), shelf.every)
-    joins, same = (np.concatenate(part) for part in zip(*pairs, strict=True))
-    weights = fit_logistic(joins, same, ridge)
-    levels = replace(levels, join=weights)
+    levels = replace(neutral_levels(looks=looks), even=(tissue, wound, 0.5))
+
+    def with_joins(look: int) -> Weights:
+        pairs = shelf.each(partial(joins_of, levels=levels, look=look), shelf.every)
+        joins, same = (np.concatenate(part) for part in zip(*pairs, strict=True))
+        return replace(levels.looks[look], join=fit_logistic(joins, same, ridge))
+
+    levels = replace(levels, looks=tuple(with_joins(look) for look in range(looks)))
     summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
-    evidence, right = _evidence(summaries)
-    pictures = np.repeat([one.number for one in summaries], [len(one.right) for one in summaries])
-    levels = replace(
-        levels,
-        polyp=fit_logistic(evidence, right, ridge),
-        sure=calibrate_score(evidence, right, pictures, ridge),
-    )
-    levels = replace(levels, even=(tissue, wound, mouth_level(_discs(summaries, levels))))
+
+    def with_polyps(look: int) -> Weights:
+        evidence, right, pictures = _evidence(summaries, look)
+        return replace(
+            levels.looks[look],
+            polyp=fit_logistic(evidence, right, ridge),
+            sure=calibrate_score(evidence, right, pictures, ridge),
+        )
+
+    levels = replace(levels, looks=tuple(with_polyps(look) for look in range(looks)))
     summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
-    return replace(levels, two_mouths=_discs(summaries, levels).curve)
+    levels = replace(levels, even=(tissue, wound, mouth_level(_discs(summaries))))
+    summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
+    return replace(levels, two_mouths=_discs(summaries).curve)
 
 
 def report(readings: Sequence[Reading]) -> str:
@@ -257,7 +267,7 @@ def main() -> None:
         if args.keep:
             levels = set_sureness(shelf, levels_of(PLATE_READER if plates else CLOSEUP_READER))
         else:
-            levels = set_levels(shelf, wide=not plates)
+            levels = set_levels(shelf, looks=1 if plates else 2)
         readings = shelf.each(partial(reading_of, levels=levels), back)
     (MODELS / f"{args.name}.json").write_text(levels_to_json(levels), encoding="utf-8")
     print(levels_to_json(levels) + report(readings))

@@ -60,8 +60,9 @@ class Sample:
 
         tissue, wound, mouth = levels.even
         maps = cast(PlateMaps, _as_type(self.maps, np.float32))
-        if maps.wide is not None:
-            maps = replace(maps, wide=replace(maps.wide, tissue=moved(maps.wide.tissue, tissue)))
+        if maps.other is not None:
+            other = replace(maps.other, tissue=moved(maps.other.tissue, tissue))
+            maps = replace(maps, other=other)
         return replace(
             maps,
             tissue=moved(maps.tissue, tissue),
@@ -72,13 +73,13 @@ class Sample:
 
 
 def _as_type(look: Look, dtype: type[np.floating]) -> Look:
-    """Return a look, and the wide one in it, with its arrays of another type."""
+    """Return a look, and the other one in it, with its arrays of another type."""
     changed = {
         name: value.astype(dtype) if isinstance(value, np.ndarray) else value
         for name, value in ((field.name, getattr(look, field.name)) for field in fields(look))
     }
-    if isinstance(look, PlateMaps) and look.wide is not None:
-        changed["wide"] = _as_type(look.wide, dtype)
+    if isinstance(look, PlateMaps) and look.other is not None:
+        changed["other"] = _as_type(look.other, dtype)
     return replace(look, **changed)
 
 
@@ -171,7 +172,7 @@ def write_samples(
     for variant, (hard, lesson) in enumerate(_painted(number, seed, name)):
         with contextlib.suppress(QualityError):
             view = lesson_view(lesson, plates=plates)
-            maps = read_maps(view, levels=neutral_levels(wide=not plates))
+            maps = read_maps(view, levels=neutral_levels(looks=1 if plates else 2))
             sample = Sample(
                 number=number,
                 hard=hard,

@@ -10,12 +10,18 @@ from numpy.typing import NDArray
 from polypvision.segment.joins import join_pieces, measure_pieces
 from polypvision.segment.levels import (
     JOIN_EVIDENCE,
-    WIDE_JOIN_EVIDENCE,
+    OTHER_JOIN_EVIDENCE,
+    Levels,
     levels_from_json,
     levels_to_json,
 )
-from polypvision.segment.maps import CLOSEUP_READER, PLATE_READER, Reader, levels_of
+from polypvision.segment.maps import CLOSEUP_READER, PLATE_READER, PlateMaps, Reader, levels_of
 from polypvision.segment.seeds import cut_pieces
+
+
+def joining(maps: PlateMaps, join: NDArray[np.float64]) -> Levels:
+    """Return the maps' levels with other weights for joining."""
+    return replace(maps.levels, looks=(replace(maps.levels.looks[0], join=join),))
 
 
 def _halves(x_mm: float) -> NDArray[np.int32]:
@@ -54,7 +60,7 @@ def test_contacts_are_counted_by_pixel_edges() -> None:
 def test_joining_goes_on_through_a_chain_and_keeps_labels_without_gaps() -> None:
     view = blank_view(60, 30)
     maps = perfect_maps(view, [(30, 15, 12)])
-    always = replace(maps.levels, join=np.append(1.0, np.zeros(len(JOIN_EVIDENCE))))
+    always = joining(maps, np.append(1.0, np.zeros(len(JOIN_EVIDENCE))))
     labels = np.zeros(view.valid.shape, np.int32)
     for number in range(5):
         labels[60:90, 30 * number + 60 : 30 * number + 90] = number + 1
@@ -62,7 +68,7 @@ def test_joining_goes_on_through_a_chain_and_keeps_labels_without_gaps() -> None
     joined, windows = join_pieces(labels, replace(maps, levels=always))
     assert sorted(np.unique(joined)) == [0, 1, 2]
     assert windows == [(slice(60, 90), slice(60, 210)), (slice(120, 150), slice(60, 90))]
-    never = replace(maps.levels, join=np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))))
+    never = joining(maps, np.append(-1.0, np.zeros(len(JOIN_EVIDENCE))))
     np.testing.assert_array_equal(join_pieces(labels, replace(maps, levels=never))[0], labels)
 
 
@@ -72,12 +78,12 @@ def test_a_wide_look_may_see_one_disc_where_the_near_one_sees_two() -> None:
     one = perfect_maps(view, [(28, 20, 32)])
     pieces = cut_pieces(near.tissue > 0.5, near, view.px_per_mm)
     assert pieces.max() == 2
-    weights = dict.fromkeys((*JOIN_EVIDENCE, *WIDE_JOIN_EVIDENCE), 0.0) | {
-        "wide_log_votes_apart": -1.0
+    weights = dict.fromkeys((*JOIN_EVIDENCE, *OTHER_JOIN_EVIDENCE), 0.0) | {
+        "other_log_votes_apart": -1.0
     }
-    levels = replace(near.levels, join=np.array([-1.0, *weights.values()]))
+    levels = joining(near, np.array([-1.0, *weights.values()]))
     for wide, expected in ((one, 1), (near, 2)):
-        assert join_pieces(pieces, replace(near, wide=wide, levels=levels))[0].max() == expected
+        assert join_pieces(pieces, replace(near, other=wide, levels=levels))[0].max() == expected
 
 
 def test_crumbs_go_to_the_nearest_piece_or_are_dropped() -> None:
@@ -95,8 +101,9 @@ def test_levels_of_each_network_survive_being_written(reader: Reader) -> None:
     levels = levels_of(reader)
     again = levels_from_json(levels_to_json(levels))
     assert again.even == pytest.approx(levels.even, abs=5e-4)
-    np.testing.assert_allclose(again.join, levels.join, atol=5e-4)
-    np.testing.assert_allclose(again.polyp, levels.polyp, atol=5e-4)
+    for look, as_written in zip(levels.looks, again.looks, strict=True):
+        np.testing.assert_allclose(as_written.join, look.join, atol=5e-4)
+        np.testing.assert_allclose(as_written.polyp, look.polyp, atol=5e-4)
 
 
 def test_a_missing_weight_is_not_guessed() -> None:

@@ -111,9 +111,15 @@ def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
     rgb[60:120, 80:200] = 255
     view = replace(view, rgb=rgb)
     seen = read_maps(view)
-    wide = seen.wide
+    wide = seen.other
     assert wide is not None
     assert seen.looks == (seen, wide)
+    itself, turned = seen.each_first
+    assert itself is seen
+    assert turned.tissue is wide.tissue
+    assert turned.other is not None
+    assert turned.other.centre is seen.centre
+    assert turned.levels.looks == seen.levels.looks[::-1]
     np.testing.assert_allclose(seen.to_centre_px, [[[60.0, 0.0]] * 240] * 180)
     np.testing.assert_allclose(wide.to_centre_px, [[[120.0, 0.0]] * 240] * 180)
     # What is seen lies where it lies, to half a pixel of the smaller picture.
@@ -123,7 +129,7 @@ def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
     assert wide.tissue[outer].max() < 0.1
 
     card = replace(view, scale=replace(view.scale, source="card"))
-    assert read_maps(card).wide is None
+    assert read_maps(card).other is None
 
 
 @pytest.mark.parametrize("most_px", [maps._MOST_TILE_PX, maps._MOST_CODED_TILE_PX])

@@ -11,7 +11,7 @@ import pytest
 from polypvision.calibrate.photo import view_at_scale
 from polypvision.calibrate.view import VIEW_PX_PER_MM
 from polypvision.segment.levels import neutral_levels
-from polypvision.segment.maps import PlateMaps
+from polypvision.segment.maps import Look, PlateMaps
 from polypvision.train.judging import BINS, areas_of, joins_of, reading_of, summary_of
 from polypvision.train.lesson import Lesson
 from polypvision.train.levels import (
@@ -66,7 +66,7 @@ def sample(number: int, *, hard: bool = False) -> Sample:
     maps = PlateMaps(
         tissue=noisy.astype(np.float16), wound=np.full(owner.shape, 0.1, np.float16),
         mouth=mouth.astype(np.float16), centre=centre.astype(np.float16),
-        to_centre_px=ways.astype(np.float16), levels=neutral_levels(wide=False),
+        to_centre_px=ways.astype(np.float16), levels=neutral_levels(looks=1),
     )  # fmt: skip
     return Sample(number=number, hard=hard, lesson=lesson, view=view, maps=maps)
 
@@ -111,7 +111,7 @@ def test_a_polyp_that_is_not_seen_draws_nobody_elses_rim_outwards(
     shelf: Shelf, tmp_path: Path
 ) -> None:
     one = read_sample(shelf.plain[0])
-    assert one.maps.wide is None
+    assert one.maps.other is None
     gone = one.lesson.owner == 2
     dim = np.where(gone, np.float16(0.02), one.maps.tissue)
     path = tmp_path / "missed.sample"
@@ -122,7 +122,7 @@ def test_a_polyp_that_is_not_seen_draws_nobody_elses_rim_outwards(
 
 
 def test_levels_make_the_reading_right_on_other_pictures(shelf: Shelf) -> None:
-    levels = set_levels(shelf, wide=False)
+    levels = set_levels(shelf, looks=1)
     assert 0.2 < levels.even[0] < 0.97
     readings = [reading_of(path, levels) for path in shelf.plain]
     assert sum(one.right for one in readings) == 21  # four discs on even pictures, three on odd
@@ -133,8 +133,8 @@ def test_levels_make_the_reading_right_on_other_pictures(shelf: Shelf) -> None:
 
 
 def test_processes_change_nothing(shelf: Shelf) -> None:
-    levels = neutral_levels(wide=False)
-    work = partial(joins_of, levels=levels)
+    levels = neutral_levels(looks=1)
+    work = partial(joins_of, levels=levels, look=0)
     one, two = (replace(shelf, jobs=jobs).each(work, shelf.every) for jobs in (1, 2))
     assert len(one) == len(shelf.plain) + len(shelf.hard)
     for (evidence, same), (again, as_well) in zip(one, two, strict=True):
@@ -143,11 +143,11 @@ def test_processes_change_nothing(shelf: Shelf) -> None:
 
 
 def test_sureness_alone_leaves_what_is_kept(shelf: Shelf) -> None:
-    levels = set_levels(shelf, wide=False)
+    levels = set_levels(shelf, looks=1)
     kept = set_sureness(shelf, levels)
     assert kept.even == levels.even
-    assert kept.polyp is levels.polyp
-    assert kept.sure[1] > 0
+    assert kept.looks[0].polyp is levels.looks[0].polyp
+    assert kept.looks[0].sure[1] > 0
 
 
 def test_a_picture_on_which_nothing_is_found_takes_part(shelf: Shelf, tmp_path: Path) -> None:
@@ -155,12 +155,31 @@ def test_a_picture_on_which_nothing_is_found_takes_part(shelf: Shelf, tmp_path: 
     maps = replace(blank.maps, tissue=np.zeros_like(blank.maps.tissue))
     path = tmp_path / "blank.sample"
     path.write_bytes(pickle.dumps(replace(blank, maps=maps)))
-    levels = neutral_levels(wide=False)
+    levels = neutral_levels(looks=1)
     found = summary_of(path, levels)
     assert found.evidence.shape == (0, 5)
-    assert found.missed == 4
-    assert joins_of(path, levels)[0].shape == (0, 12)
-    assert np.isfinite(set_levels(replace(shelf, hard=(path,)), wide=False).polyp).all()
+    assert found.strengths == ()
+    assert reading_of(path, levels).missed == 4
+    assert joins_of(path, levels, 0)[0].shape == (0, 12)
+    (look,) = set_levels(replace(shelf, hard=(path,)), looks=1).looks
+    assert np.isfinite(look.polyp).all()
+
+
+def test_each_look_is_weighed_by_what_it_tells(shelf: Shelf, tmp_path: Path) -> None:
+    # The wide look sees the same discs, and their middles more faintly.
+    paths = []
+    for number, path in enumerate(shelf.every):
+        one = read_sample(path)
+        faint = one.maps.centre * np.float16(0.6)
+        dim = Look(tissue=one.maps.tissue, centre=faint, to_centre_px=one.maps.to_centre_px)
+        levels = neutral_levels(looks=2)
+        paths.append(tmp_path / f"{number}.sample")
+        maps = replace(one.maps, other=dim, levels=levels)
+        paths[-1].write_bytes(pickle.dumps(replace(one, maps=maps)))
+    levels = set_levels(Shelf(plain=tuple(paths), hard=()), looks=2)
+    assert [len(look.polyp) for look in levels.looks] == [10, 10]
+    readings = [reading_of(path, levels) for path in paths]
+    assert sum(one.missed + one.wrong for one in readings) == 0
 
 
 def test_a_number_is_the_same_picture_each_time_and_others_differ(tmp_path: Path) -> None:
