@@ -25,27 +25,26 @@ CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 class Reader:
     """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``.
 
-    With ``wide`` it looks twice: once more at half the size, where lobes of a large disc are seen
-    together. With ``mirrored`` each look is the mean of four, of the view and its mirror images:
-    what a network is not sure of it says of one and not of the other.
+    Each of its one or two ``looks`` sees the view so many times as large: a near one, then a wide
+    one, where lobes of a large disc are seen together. With ``mirrored`` each look is the mean of
+    four, of the view and its mirror images: what a network is not sure of it says of one and not of
+    the other.
     """
 
     name: str
-    wide: bool = False
+    looks: tuple[float, ...] = (1.0,)
     mirrored: bool = False
 
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 PLATE_READER = Reader(name="plate")
-CLOSEUP_READER = Reader(name="closeup", wide=True, mirrored=True)
+CLOSEUP_READER = Reader(name="closeup", looks=(1.35, 0.5), mirrored=True)
 NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 """The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
 """Unit of the network's way to the centre."""
 STRIDE_PX = 32
 """Sides that networks take are multiples of it."""
-_WIDE = 2
-"""How many times smaller the wide look sees things."""
 _MIRRORS = ((1, -1), (-1, 1), (-1, -1))
 """Steps down and along by which a view's mirror images are read."""
 _MOST_TILE_PX = 660_000
@@ -102,8 +101,7 @@ class PlateMaps(Look):
     levels : Levels
         Of the network that gave this opinion.
     other : Look or None
-        The same network's opinion of the view at half its size, enlarged again; or, of such maps,
-        the near one.
+        What the same network says in its other look, at the view's size.
     """
 
     wound: NDArray[np.float32]
@@ -339,11 +337,16 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     reader = reader_of(view)
     levels = levels or levels_of(reader)
     chances = [partial(_probability, even=even) for even in (*levels.even, 0.5)]
-    way = partial(np.multiply, np.float32(OFFSET_UNIT_MM * view.px_per_mm))
-    told = _told(view.rgb, reader, [*chances, way, way])
+    near, *others = reader.looks
+    if near == 1:
+        way = partial(np.multiply, np.float32(OFFSET_UNIT_MM * view.px_per_mm))
+        told = _told(view.rgb, reader, [*chances, way, way])
+    else:
+        told = _told_at(near, view, reader)
+        for chance, logits in zip(chances, told[:4], strict=True):
+            chance(logits, out=logits)
     _clear(told[:4], view)
     tissue, wound, mouth, centre = told[:4]
-    wide = _wide_look(view, reader, levels) if reader.wide else None
     return PlateMaps(
         tissue=tissue,
         wound=wound,
@@ -351,7 +354,7 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
         centre=centre,
         to_centre_px=np.moveaxis(told[4:], 0, -1),
         levels=levels,
-        other=wide,
+        other=_wide_look(others[0], view, reader, levels) if others else None,
     )
 
 
@@ -361,17 +364,31 @@ def _clear(maps: NDArray[np.float32], view: PlateView) -> None:
         maps *= view.valid
 
 
-def _wide_look(view: PlateView, reader: Reader, levels: Levels) -> Look:
+def _told_at(
+    times: float, view: PlateView, reader: Reader, channels: Sequence[int] = range(len(CHANNELS))
+) -> NDArray[np.float32]:
+    """Return what the network says of a view shown so many times as large, at the view's size.
+
+    Logits (n, H, W) of the channels; ways in view pixels.
+    """
     height, width = view.valid.shape
-    size = (max(width // _WIDE, 1), max(height // _WIDE, 1))
-    rgb = np.asarray(cv2.resize(view.rgb, size, interpolation=cv2.INTER_AREA), np.uint8)
-    small = _told(rgb, reader, [np.positive] * len(CHANNELS))
-    told = np.empty((4, height, width), np.float32)
-    for channel, out in zip((0, 3, 4, 5), told, strict=True):
-        cv2.resize(small[channel], (width, height), out, interpolation=cv2.INTER_LINEAR)
+    size = max(round(width * times), 1), max(round(height * times), 1)
+    larger = times > 1
+    shown = cv2.resize(view.rgb, size, interpolation=cv2.INTER_CUBIC if larger else cv2.INTER_AREA)
+    said = _maps_of_all(np.asarray(shown, np.uint8), reader)
+    told = np.empty((len(channels), height, width), np.float32)
+    for channel, out in zip(channels, told, strict=True):
+        back = cv2.INTER_AREA if larger else cv2.INTER_LINEAR
+        cv2.resize(said[channel], (width, height), out, interpolation=back)
+        if CHANNELS[channel].startswith("to_centre"):
+            out *= OFFSET_UNIT_MM * view.px_per_mm / times
+    return told
+
+
+def _wide_look(times: float, view: PlateView, reader: Reader, levels: Levels) -> Look:
+    told = _told_at(times, view, reader, (0, 3, 4, 5))
     tissue, centre = told[:2]
     _probability(tissue, levels.even[0], out=tissue)
     _probability(centre, 0.5, out=centre)
     _clear(told[:2], view)
-    told[2:] *= _WIDE * OFFSET_UNIT_MM * view.px_per_mm
     return Look(tissue=tissue, centre=centre, to_centre_px=np.moveaxis(told[2:], 0, -1))

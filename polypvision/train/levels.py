@@ -248,7 +248,7 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1, help="processes at once")
     args = parser.parse_args()
     use_photos(args.photos)  # says at once if there are none
-    plates = args.name == "plate"
+    reader = PLATE_READER if args.name == "plate" else CLOSEUP_READER
     with tempfile.TemporaryDirectory() as folder:
         paint = partial(
             write_samples, seed=args.seed, name=args.name, photos=args.photos, folder=Path(folder)
@@ -265,9 +265,9 @@ def main() -> None:
         hard = tuple(path for path in used if not path.stem.endswith("-0"))
         shelf = Shelf(plain=plain, hard=hard, jobs=args.jobs)
         if args.keep:
-            levels = set_sureness(shelf, levels_of(PLATE_READER if plates else CLOSEUP_READER))
+            levels = set_sureness(shelf, levels_of(reader))
         else:
-            levels = set_levels(shelf, looks=1 if plates else 2)
+            levels = set_levels(shelf, looks=len(reader.looks))
         readings = shelf.each(partial(reading_of, levels=levels), back)
     (MODELS / f"{args.name}.json").write_text(levels_to_json(levels), encoding="utf-8")
     print(levels_to_json(levels) + report(readings))

@@ -16,7 +16,7 @@ from polypvision.calibrate.srgb import to_codes, to_linear
 from polypvision.calibrate.view import VIEW_PX_PER_MM, PlateView
 from polypvision.errors import QualityError
 from polypvision.segment.levels import Levels, neutral_levels
-from polypvision.segment.maps import Look, PlateMaps, read_maps
+from polypvision.segment.maps import Look, PlateMaps, read_maps, reader_of
 from polypvision.train.closeups import closeup_lesson
 from polypvision.train.closeups.photographs import use_photos
 from polypvision.train.lessons import LESSON_PX, Lesson, random_lessons
@@ -172,7 +172,7 @@ def write_samples(
     for variant, (hard, lesson) in enumerate(_painted(number, seed, name)):
         with contextlib.suppress(QualityError):
             view = lesson_view(lesson, plates=plates)
-            maps = read_maps(view, levels=neutral_levels(looks=1 if plates else 2))
+            maps = read_maps(view, levels=neutral_levels(looks=len(reader_of(view).looks)))
             sample = Sample(
                 number=number,
                 hard=hard,

@@ -20,8 +20,9 @@ from polypvision.segment.maps import (
 
 
 @pytest.fixture
-def _not_mirrored(monkeypatch: pytest.MonkeyPatch) -> None:
-    reader = replace(CLOSEUP_READER, mirrored=False)
+def _as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Close-ups looked at as the view is, neither enlarged nor mirrored, and once more."""
+    reader = replace(CLOSEUP_READER, looks=(1.0, 0.5), mirrored=False)
     monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
 
 
@@ -82,7 +83,8 @@ def test_a_large_view_read_in_tiles_agrees_with_the_whole(monkeypatch: pytest.Mo
 
 @pytest.mark.parametrize(("down", "along"), [(1, -1), (-1, 1), (-1, -1)])
 def test_a_mirror_image_without_a_card_is_read_as_the_view_is(down: int, along: int) -> None:
-    view = blank_view(20, 30)  # sides of half the size that are no multiples of the stride
+    # Sides that are no multiples of the stride; enlarged pixels are rounded to whole ones.
+    view = blank_view(20, 30)
     noise = np.random.default_rng(9).integers(0, 256, (15, 10, 3), dtype=np.uint8)
     rgb = np.asarray(cv2.resize(noise, view.rgb.shape[1::-1]), np.uint8)
     seen = read_maps(replace(view, rgb=rgb))
@@ -90,14 +92,14 @@ def test_a_mirror_image_without_a_card_is_read_as_the_view_is(down: int, along: 
     assert np.ptp(seen.tissue) > 0.01
     for name in ("tissue", "wound", "mouth", "centre"):
         there = getattr(mirror, name)[::down, ::along]
-        np.testing.assert_allclose(there, getattr(seen, name), atol=2e-5)
+        np.testing.assert_allclose(there, getattr(seen, name), atol=1e-3)
     ways = mirror.to_centre_px[::down, ::along] * [along, down]
-    np.testing.assert_allclose(ways, seen.to_centre_px, atol=2e-3)
+    np.testing.assert_allclose(ways, seen.to_centre_px, atol=0.3)
 
 
-@pytest.mark.usefixtures("_not_mirrored")
-def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("near", [1.0, 1.35])
+def test_a_view_without_a_card_is_looked_at_enlarged_and_at_half_its_size(
+    near: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The network replaced by one that points 10 mm to the right, in pixels of what it is shown.
     def look(rgb: NDArray[np.uint8], reader: maps.Reader) -> NDArray[np.float32]:
@@ -105,6 +107,8 @@ def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
         zero, right = np.zeros_like(there), np.ones_like(there)
         return np.stack([there, zero, zero, there, right, zero]).astype(np.float32)
 
+    reader = replace(CLOSEUP_READER, looks=(near, 0.5), mirrored=False)
+    monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
     monkeypatch.setattr(maps, "_run", look)
     view = blank_view(40, 30)
     rgb = np.zeros_like(view.rgb)
@@ -120,13 +124,15 @@ def test_a_view_without_a_card_is_looked_at_once_more_at_half_its_size(
     assert turned.other is not None
     assert turned.other.centre is seen.centre
     assert turned.levels.looks == seen.levels.looks[::-1]
-    np.testing.assert_allclose(seen.to_centre_px, [[[60.0, 0.0]] * 240] * 180)
+    ways = np.broadcast_to([60.0 / near, 0.0], (180, 240, 2))
+    np.testing.assert_allclose(seen.to_centre_px, ways, rtol=1e-5)
     np.testing.assert_allclose(wide.to_centre_px, [[[120.0, 0.0]] * 240] * 180)
     # What is seen lies where it lies, to half a pixel of the smaller picture.
     inner, outer = np.zeros((180, 240), np.bool_), np.ones((180, 240), np.bool_)
     inner[62:118, 82:198], outer[58:122, 78:202] = True, False
-    assert wide.tissue[inner].min() > 0.9
-    assert wide.tissue[outer].max() < 0.1
+    for opinion in (seen, wide):
+        assert opinion.tissue[inner].min() > 0.9
+        assert opinion.tissue[outer].max() < 0.1
 
     card = replace(view, scale=replace(view.scale, source="card"))
     assert read_maps(card).other is None
@@ -151,7 +157,7 @@ def test_tiles_of_any_view_are_small_and_their_believed_parts_cover_it(
             assert end == side or start + tile - end >= maps._OVERLAP_PX // 2
 
 
-@pytest.mark.usefixtures("_not_mirrored")
+@pytest.mark.usefixtures("_as_it_is")
 def test_probabilities_are_the_logistic_function_s(monkeypatch: pytest.MonkeyPatch) -> None:
     # scipy.special.expit, moved so that the even level becomes one half; nothing overflows.
     logits = np.array([-1e4, -90.0, -3.0, 0.0, 0.5, 40.0, 1e4], np.float32)
