@@ -38,9 +38,10 @@ _LEAST_OTHER = -2.0
 """Log-odds of another look's tissue at least: a wide one shows small discs with few pixels, and
 where they stand in rows it takes them for a pattern. It may speak against them, and not rule them
 out."""
-_FINER = 0.2
+_FINER = 0.4
 """By how much likelier right than wrong what only a wide look finds must be, and likelier than what
-the near look finds there: its rims are coarser. On painted pictures the most are right at this."""
+the near look finds there: its rims are coarser. On painted pictures as they are F1 is 0.916 at 0,
+0.922 from 0.3 on; on harder ones 0.865 up to 0.2, 0.864 at this, 0.856 without what it finds."""
 
 
 _CORNERS = np.array([[0, 0], [1, 0], [0, 1], [1, 1]], np.int32)
