@@ -11,6 +11,7 @@ from scipy.sparse import csr_array
 from polypvision.segment.windows import Window
 
 Region = tuple[Window, NDArray[np.bool_]]
+"""Rows and columns of the view, and which pixels in them."""
 
 _CLASH = 0.15
 """Regions of which one covers more than this part of the other are not both polyps."""

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polypvision.calibrate.view import PlateView
-from polypvision.segment.choice import best_together, clashes
+from polypvision.segment.choice import Region, best_together, clashes
 from polypvision.segment.joins import join_pieces
 from polypvision.segment.levels import Levels
 from polypvision.segment.maps import Look, PlateMaps
@@ -107,9 +107,7 @@ def _filled(region: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return np.asarray(filled, np.bool_)
 
 
-def _evidence(
-    regions: Sequence[tuple[Window, NDArray[np.bool_]]], maps: PlateMaps
-) -> list[NDArray[np.float64]]:
+def _evidence(regions: Sequence[Region], maps: PlateMaps) -> list[NDArray[np.float64]]:
     """Return the evidence for each region, a window and its mask."""
     # Each step for all regions before the next: code that has just run runs faster.
     width = maps.tissue.shape[1]
@@ -180,15 +178,13 @@ def find_candidates(view: PlateView, maps: PlateMaps) -> list[Candidate]:
     ]
 
 
-def _told_apart(
-    view: PlateView, maps: PlateMaps
-) -> list[tuple[tuple[Window, NDArray[np.bool_]], NDArray[np.float64]]]:
+def _told_apart(view: PlateView, maps: PlateMaps) -> list[tuple[Region, NDArray[np.float64]]]:
     """Return the regions that the first look tells apart, each with its evidence."""
     tissue = (maps.tissue > TISSUE_LEVEL) & view.valid
     labels, windows = join_pieces(cut_pieces(tissue, maps, view.px_per_mm), maps)
     min_area_px = np.pi / 4 * (MIN_DIAMETER_MM * view.px_per_mm) ** 2
     free = np.ones(labels.shape, np.bool_)
-    found: list[tuple[Window, NDArray[np.bool_]]] = []
+    found: list[Region] = []
     for number, window in enumerate(windows, start=1):
         region = labels[window] == number
         if np.count_nonzero(region) < min_area_px:
