@@ -72,7 +72,7 @@ def _levels(near: float, wide: float) -> Levels:
 
 
 @pytest.mark.parametrize(
-    ("near", "wide", "expected"), [(0.5, 2.5, 1), (2.0, 2.5, 2), (0.5, 0.2, 2)]
+    ("near", "wide", "expected"), [(0.3, 2.5, 1), (2.0, 2.5, 2), (0.3, 0.2, 2)]
 )
 def test_a_large_disc_is_told_by_whichever_look_is_surer(
     near: float, wide: float, expected: int
