@@ -5,7 +5,6 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog
 from scipy.sparse import csr_array
 
 from polypvision.segment.windows import Window
@@ -78,6 +77,9 @@ def best_together(
     pairs = clashing + np.array([0, len(near)])
     pairs = pairs[chosen[pairs].all(axis=1)]
     if len(pairs):
+        # Loaded here: most photos are of plates, which are looked at once.
+        from scipy.optimize import linprog
+
         rows = np.repeat(np.arange(len(pairs)), 2)
         limits = csr_array(
             (np.ones(len(rows)), (rows, pairs.ravel())), shape=(len(pairs), len(worth))

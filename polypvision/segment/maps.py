@@ -25,20 +25,20 @@ CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
 class Reader:
     """One trained network: ``NAME.onnx`` and its levels ``NAME.json`` in ``polypvision/models``.
 
-    Each of its one or two ``looks`` sees the view so many times as large: a near one, then a wide
-    one, where lobes of a large disc are seen together. With ``mirrored`` each look is the mean of
-    four, of the view and its mirror images: what a network is not sure of it says of one and not of
-    the other.
+    It takes one or two ``looks``: a near one, then a wide one, where lobes of a large disc are seen
+    together. Each is the mean of what is said of the view shown at some sizes, so many times as
+    large; with ``mirrored`` of its mirror images, too: what a network is not sure of it says of one
+    and not of the other.
     """
 
     name: str
-    looks: tuple[float, ...] = (1.0,)
+    looks: tuple[tuple[float, ...], ...] = ((1.0,),)
     mirrored: bool = False
 
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 PLATE_READER = Reader(name="plate")
-CLOSEUP_READER = Reader(name="closeup", looks=(1.35, 0.5), mirrored=True)
+CLOSEUP_READER = Reader(name="closeup", looks=((1.35, 1.0), (0.5,)), mirrored=True)
 NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 """The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
@@ -338,11 +338,11 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     levels = levels or levels_of(reader)
     chances = [partial(_probability, even=even) for even in (*levels.even, 0.5)]
     near, *others = reader.looks
-    if near == 1:
+    if near == (1.0,):
         way = partial(np.multiply, np.float32(OFFSET_UNIT_MM * view.px_per_mm))
         told = _told(view.rgb, reader, [*chances, way, way])
     else:
-        told = _told_at(near, view, reader)
+        told = _mean_told(near, view, reader)
         for chance, logits in zip(chances, told[:4], strict=True):
             chance(logits, out=logits)
     _clear(told[:4], view)
@@ -364,13 +364,26 @@ def _clear(maps: NDArray[np.float32], view: PlateView) -> None:
         maps *= view.valid
 
 
-def _told_at(
-    times: float, view: PlateView, reader: Reader, channels: Sequence[int] = range(len(CHANNELS))
+def _mean_told(
+    sizes: Sequence[float],
+    view: PlateView,
+    reader: Reader,
+    channels: Sequence[int] = range(len(CHANNELS)),
 ) -> NDArray[np.float32]:
-    """Return what the network says of a view shown so many times as large, at the view's size.
+    """Return the mean of what the network says of a view shown so many times as large.
 
-    Logits (n, H, W) of the channels; ways in view pixels.
+    Logits (n, H, W) of the channels at the view's size; ways in view pixels.
     """
+    told = _told_at(sizes[0], view, reader, channels)
+    for times in sizes[1:]:
+        told += _told_at(times, view, reader, channels)
+    told *= np.float32(1 / len(sizes))
+    return told
+
+
+def _told_at(
+    times: float, view: PlateView, reader: Reader, channels: Sequence[int]
+) -> NDArray[np.float32]:
     height, width = view.valid.shape
     size = max(round(width * times), 1), max(round(height * times), 1)
     larger = times > 1
@@ -385,8 +398,8 @@ def _told_at(
     return told
 
 
-def _wide_look(times: float, view: PlateView, reader: Reader, levels: Levels) -> Look:
-    told = _told_at(times, view, reader, (0, 3, 4, 5))
+def _wide_look(sizes: Sequence[float], view: PlateView, reader: Reader, levels: Levels) -> Look:
+    told = _mean_told(sizes, view, reader, (0, 3, 4, 5))
     tissue, centre = told[:2]
     _probability(tissue, levels.even[0], out=tissue)
     _probability(centre, 0.5, out=centre)

@@ -22,7 +22,7 @@ from polypvision.segment.maps import (
 @pytest.fixture
 def _as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
     """Close-ups looked at as the view is, neither enlarged nor mirrored, and once more."""
-    reader = replace(CLOSEUP_READER, looks=(1.0, 0.5), mirrored=False)
+    reader = replace(CLOSEUP_READER, looks=((1.0,), (0.5,)), mirrored=False)
     monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
 
 
@@ -97,9 +97,9 @@ def test_a_mirror_image_without_a_card_is_read_as_the_view_is(down: int, along: 
     np.testing.assert_allclose(ways, seen.to_centre_px, atol=0.3)
 
 
-@pytest.mark.parametrize("near", [1.0, 1.35])
+@pytest.mark.parametrize("near", [(1.0,), (1.35,), (1.35, 1.0)])
 def test_a_view_without_a_card_is_looked_at_enlarged_and_at_half_its_size(
-    near: float, monkeypatch: pytest.MonkeyPatch
+    near: tuple[float, ...], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # The network replaced by one that points 10 mm to the right, in pixels of what it is shown.
     def look(rgb: NDArray[np.uint8], reader: maps.Reader) -> NDArray[np.float32]:
@@ -107,7 +107,7 @@ def test_a_view_without_a_card_is_looked_at_enlarged_and_at_half_its_size(
         zero, right = np.zeros_like(there), np.ones_like(there)
         return np.stack([there, zero, zero, there, right, zero]).astype(np.float32)
 
-    reader = replace(CLOSEUP_READER, looks=(near, 0.5), mirrored=False)
+    reader = replace(CLOSEUP_READER, looks=(near, (0.5,)), mirrored=False)
     monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
     monkeypatch.setattr(maps, "_run", look)
     view = blank_view(40, 30)
@@ -124,7 +124,7 @@ def test_a_view_without_a_card_is_looked_at_enlarged_and_at_half_its_size(
     assert turned.other is not None
     assert turned.other.centre is seen.centre
     assert turned.levels.looks == seen.levels.looks[::-1]
-    ways = np.broadcast_to([60.0 / near, 0.0], (180, 240, 2))
+    ways = np.broadcast_to([np.mean([60.0 / times for times in near]), 0.0], (180, 240, 2))
     np.testing.assert_allclose(seen.to_centre_px, ways, rtol=1e-5)
     np.testing.assert_allclose(wide.to_centre_px, [[[120.0, 0.0]] * 240] * 180)
     # What is seen lies where it lies, to half a pixel of the smaller picture.

@@ -46,7 +46,7 @@ def test_of_two_mouths_the_nearer_counts_and_the_ways_meet_between_them() -> Non
 
 def test_tentacles_of_a_dividing_disc_are_small_round_each_mouth() -> None:
     rng = np.random.default_rng(8)
-    plain = any_kind(rng, WHITE, "bubble")
+    plain = any_kind(rng, WHITE, "bubble", natural=True)
     kind = replace(plain, tentacle=0.04, growth=1.1, bare=0.0, packing=0.8, rowed=0.0)
     found = some_tentacles(kind, 120, rng, TWO)
     x, y = found.rho * np.cos(found.theta), found.rho * np.sin(found.theta)
