@@ -121,11 +121,10 @@ def _evidence(regions: Sequence[Region], maps: PlateMaps) -> list[NDArray[np.flo
     )
     shares = [_share_inside(*region, *own) for region, own in zip(regions, votes[0], strict=True)]
     solidities = [_solidity(mask) for _, mask in regions]
-    sizes = [log(sqrt(np.count_nonzero(mask) / pi)) for _, mask in regions]
     bounded = [
         [
-            (max(tissue, _LEAST_OTHER), *rest, size)
-            for (tissue, *rest), size in zip(look, sizes, strict=True)
+            (max(tissue, _LEAST_OTHER), *rest, log(sqrt(np.count_nonzero(mask) / pi)))
+            for (tissue, *rest), (_, mask) in zip(look, regions, strict=True)
         ]
         for look in others
     ]

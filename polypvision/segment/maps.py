@@ -119,7 +119,6 @@ class PlateMaps(Look):
         """These maps, then such in which the other look comes first: it tells polyps apart too."""
         if self.other is None:
             return (self,)
-        own = Look(tissue=self.tissue, centre=self.centre, to_centre_px=self.to_centre_px)
         turned = PlateMaps(
             tissue=self.other.tissue,
             centre=self.other.centre,
@@ -127,7 +126,7 @@ class PlateMaps(Look):
             wound=self.wound,
             mouth=self.mouth,
             levels=replace(self.levels, looks=self.levels.looks[::-1]),
-            other=own,
+            other=self,
         )
         return self, turned
 

@@ -67,7 +67,7 @@ def test_where_strands_stand_far_apart_the_margin_is_the_discs() -> None:
 
 
 def test_a_stranded_polyp_is_one_smooth_shape_of_its_radius_and_strands_stand_over_it() -> None:
-    picture = empty_picture(1)
+    picture = empty_picture(4)
     paint_disc(picture, stranded(picture), disc_at(), 1)
     mask = (picture.owner == 1).astype(np.uint8)
     outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
@@ -82,12 +82,12 @@ def test_a_stranded_polyp_is_one_smooth_shape_of_its_radius_and_strands_stand_ov
     # Ground is seen between the strands, and is part of the polyp.
     share = picture.light.max(axis=2)[ring]
     assert (share < 0.1 * np.percentile(share, 95)).mean() > 0.1
-    assert mask[ring].mean() > 0.95
+    assert mask[ring].mean() > 0.97
 
 
 def test_of_a_veiled_fringe_only_a_share_of_the_contrast_is_left() -> None:
     shares = []
-    for seed in range(10):
+    for seed in range(40):
         contrast = []
         for veil in (0.0, 0.6):
             picture = empty_picture(seed)
@@ -96,8 +96,8 @@ def test_of_a_veiled_fringe_only_a_share_of_the_contrast_is_left() -> None:
             away = np.hypot(*np.mgrid[-150:150, -150:150])
             contrast.append(float(picture.light[(away > 78) & (away < 88)].mean()))
         shares.append(contrast[1] / contrast[0])
-    # 40 % of each strand's; veiled strands are up to a third wider, and the discs are not the same.
-    assert 0.36 < np.mean(shares) < 0.57
+    # 40 % of each strand's; veiled strands are up to a third wider.
+    assert 0.36 < np.mean(shares) < 0.54
 
 
 def test_few_bubbles_glow_on_a_black_body_that_is_all_one_polyp() -> None:

@@ -129,7 +129,7 @@ def test_a_cleft_disc_has_as_many_lobes_as_valleys() -> None:
 
 
 def test_mouths_lie_near_the_middle_or_well_apart_and_on_the_disc() -> None:
-    on = picture(5)
+    on = picture(6)
     kind = replace(some(on), lobes=0.0, valleys=0, cleft=False)
     apart = []
     for mouths in (2, 3, 4):
@@ -141,7 +141,7 @@ def test_mouths_lie_near_the_middle_or_well_apart_and_on_the_disc() -> None:
             xy = np.stack([rho * np.cos(theta), rho * np.sin(theta)], 1)
             apart.append(min(np.hypot(*(a - b)) for i, a in enumerate(xy) for b in xy[:i]))
     assert np.quantile(apart, 0.2) < 0.4
-    assert np.quantile(apart, 0.9) > 0.75
+    assert np.quantile(apart, 0.9) > 0.8
 
 
 def test_glowing_ones_are_black_with_few_bright_bubbles() -> None:
