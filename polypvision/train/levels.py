@@ -185,7 +185,8 @@ def set_levels(shelf: Shelf, *, looks: int) -> Levels:
 
     Areas of tissue and wound without a bias, the most discs told from those without a mouth, and
     the likeliest weights for joining pieces and for being a polyp, and how often scores and second
-    mouths are true. All but the areas on hard pictures too.
+    mouths are true. All but the areas on hard pictures too. The weights are set twice: mouths are
+    evidence, and where their level is can only be told on polyps that weights have found.
 
     Parameters
     ----------
@@ -193,9 +194,18 @@ def set_levels(shelf: Shelf, *, looks: int) -> Levels:
     looks : int
         How often the network looks.
     """
-    ridge = RIDGE_OF_TWO_LOOKS if looks > 1 else RIDGE
     tissue, wound = _even_areas(shelf)
     levels = replace(neutral_levels(looks=looks), even=(tissue, wound, 0.5))
+    mouth = mouth_level(_discs(_with_weights(shelf, levels)[1]))
+    levels = replace(levels, even=(tissue, wound, mouth))
+    levels, summaries = _with_weights(shelf, levels)
+    return replace(levels, two_mouths=_discs(summaries).curve)
+
+
+def _with_weights(shelf: Shelf, levels: Levels) -> tuple[Levels, list[Summary]]:
+    """Return levels with the likeliest weights, and what the samples then tell."""
+    looks = len(levels.looks)
+    ridge = RIDGE_OF_TWO_LOOKS if looks > 1 else RIDGE
 
     def with_joins(look: int) -> Weights:
         pairs = shelf.each(partial(joins_of, levels=levels, look=look), shelf.every)
@@ -214,10 +224,7 @@ def set_levels(shelf: Shelf, *, looks: int) -> Levels:
         )
 
     levels = replace(levels, looks=tuple(with_polyps(look) for look in range(looks)))
-    summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
-    levels = replace(levels, even=(tissue, wound, mouth_level(_discs(summaries))))
-    summaries = shelf.each(partial(summary_of, levels=levels), shelf.every)
-    return replace(levels, two_mouths=_discs(summaries).curve)
+    return levels, shelf.each(partial(summary_of, levels=levels), shelf.every)
 
 
 def report(readings: Sequence[Reading]) -> str:

@@ -17,6 +17,7 @@ from polypvision.train.lesson import Lesson
 from polypvision.train.levels import (
     Places,
     Shelf,
+    _with_weights,
     even_level,
     mouth_level,
     report,
@@ -130,6 +131,14 @@ def test_levels_make_the_reading_right_on_other_pictures(shelf: Shelf) -> None:
     assert sum(one.wrong for one in readings) == 0
     assert sum(one.mouths_right for one in readings) == 21
     assert report(readings).startswith("F1 1.000 (21 right, 0 wrong, 0 missed)")
+
+
+def test_weights_are_set_at_the_level_of_mouths_that_stands(shelf: Shelf) -> None:
+    levels = set_levels(shelf, looks=1)
+    assert levels.even[2] != 0.5  # mouths are evidence: it moves what pieces tell
+    again, _ = _with_weights(shelf, levels)
+    np.testing.assert_array_equal(again.looks[0].join, levels.looks[0].join)
+    np.testing.assert_array_equal(again.looks[0].polyp, levels.looks[0].polyp)
 
 
 def test_processes_change_nothing(shelf: Shelf) -> None:
