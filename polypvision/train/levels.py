@@ -72,6 +72,16 @@ class Shelf:
         return spread(work, paths, jobs=self.jobs)
 
 
+def shelf_of(paths: Sequence[Path], jobs: int) -> Shelf:
+    """Return a shelf of these files, as `write_samples` names them."""
+    plain = [path.stem.endswith("-0") for path in paths]
+    return Shelf(
+        plain=tuple(path for path, one in zip(paths, plain, strict=True) if one),
+        hard=tuple(path for path, one in zip(paths, plain, strict=True) if not one),
+        jobs=jobs,
+    )
+
+
 def even_level(counts: NDArray[np.int64]) -> float:
     """Return the level above which as many chances lie as are true: areas without a bias.
 
@@ -261,21 +271,17 @@ def main() -> None:
             write_samples, seed=args.seed, name=args.name, photos=args.photos, folder=Path(folder)
         )
         painted = spread(paint, range(args.pictures), jobs=args.jobs)
-        # Every third picture only tells how good the levels are.
-        back = tuple(
-            p for number, files in enumerate(painted) if is_kept_back(number) for p in files
+        every = [path for files in painted for path in files]
+        # Every third picture tells how good levels are that the others set; then all set them.
+        back = [p for number, files in enumerate(painted) if is_kept_back(number) for p in files]
+        others = shelf_of([path for path in every if path not in back], args.jobs)
+        set_on = (
+            partial(set_sureness, levels=levels_of(reader))
+            if args.keep
+            else partial(set_levels, looks=len(reader.looks))
         )
-        used = [
-            p for number, files in enumerate(painted) if not is_kept_back(number) for p in files
-        ]
-        plain = tuple(path for path in used if path.stem.endswith("-0"))
-        hard = tuple(path for path in used if not path.stem.endswith("-0"))
-        shelf = Shelf(plain=plain, hard=hard, jobs=args.jobs)
-        if args.keep:
-            levels = set_sureness(shelf, levels_of(reader))
-        else:
-            levels = set_levels(shelf, looks=len(reader.looks))
-        readings = shelf.each(partial(reading_of, levels=levels), back)
+        readings = others.each(partial(reading_of, levels=set_on(others)), back)
+        levels = set_on(shelf_of(every, args.jobs))
     (MODELS / f"{args.name}.json").write_text(levels_to_json(levels), encoding="utf-8")
     print(levels_to_json(levels) + report(readings))
 

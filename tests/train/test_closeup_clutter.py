@@ -5,7 +5,7 @@ from math import gamma
 import numpy as np
 import pytest
 
-from polypvision.train.closeups import clutter, grounds, plugs
+from polypvision.train.closeups import clutter, grounds, plugs, stones
 from polypvision.train.closeups.frames import paint_bars, paint_seam
 from polypvision.train.closeups.grounds import (
     GROUNDS,
@@ -15,7 +15,7 @@ from polypvision.train.closeups.grounds import (
     paint_photo,
     paint_plug,
 )
-from polypvision.train.closeups.tools import Lamp, Noise, Picture, Radiance
+from polypvision.train.closeups.tools import Lamp, Noise, Picture, Radiance, blobs
 
 THINGS = [thing for thing, _, _ in clutter.THINGS]
 
@@ -94,6 +94,20 @@ def test_grounds_fill_any_window(name: str) -> None:
         assert light.shape == (*shape, 3)
         assert np.isfinite(light).all()
         assert light.min() >= 0
+
+
+def test_veins_cross_a_stone_and_are_of_its_two_colours() -> None:
+    xy, radius = np.array([[60.0, 60.0], [160.0, 60.0]]), np.full(2, 40.0)
+    found = blobs((120, 220), xy, radius, radius, np.zeros(2), np.zeros(2))
+    colours = np.array([[1, 0, 0], [0, 0, 1]], np.float32)
+    spread = []
+    for seed in range(12):
+        light = stones._veined(picture(seed), found, xy, 40.0, colours)
+        worn = light[found.there]
+        np.testing.assert_allclose(worn.sum(axis=1), 1, atol=1e-5)
+        assert worn.min() > -1e-6
+        spread.append(max(light[found.which == n].std(axis=0).max() for n in (0, 1)))
+    assert np.median(spread) > 0.1
 
 
 def test_nothing_painted_here_is_a_polyp() -> None:

@@ -111,7 +111,7 @@ def test_a_carpet_over_the_whole_frame_leaves_little_ground() -> None:
 def test_further_up_the_picture_discs_are_smaller_and_nearer_together() -> None:
     picture = empty_picture(2)
     spots = np.array([[150.0, y, 30.0] for y in (30.0, 90.0, 150.0, 210.0, 270.0)])
-    view = View(squeeze=0.8, towards=np.pi / 2, flat=True, recede=0.9, bowed=0.0)
+    view = View(squeeze=0.8, towards=np.pi / 2, flat=True, recede=0.9, bowed=0.0, rugged=0.12)
     discs = seen_from(picture, np.array([150.0, 150.0]), spots, None, view, 0.0)
     discs = sorted(discs, key=lambda disc: disc.y)
     assert all(np.diff([disc.radius for disc in discs]) > 0)

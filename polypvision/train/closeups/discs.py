@@ -31,7 +31,7 @@ from polypvision.train.closeups.tools import (
     times,
 )
 
-_HIDDEN_SHARE = 0.7
+_HIDDEN_SHARE = 0.5
 """A mouth of which tentacles cover more than this is not seen."""
 _ZONED_ROUND_EACH, _ZONED_ROUND_ONE = 0.8, 0.4
 """How often colours and tentacles lie round a dividing disc's mouths, round a single one's mouth,
@@ -101,6 +101,7 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     reach_px = 0.05 * disc.radius + 2
     tissue = oral_share(kind) if kind.strand else 1.0
     over = {"bounce": 0.3, "velvet": 0.1, "fringe": 0.3}.get(kind.kind, 4 * kind.tentacle)
+    over += 0.6 * (kind.standing > 0)
     room = 3 * disc.blur_px + 3 * reach_px
     window = _window(edge, over * disc.radius + 8 + 3 * disc.blur_px, disc, picture.shape, room)
     if window is None:
@@ -130,10 +131,12 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
     places = mouths * [1, tissue]
     mouth_xy, _ = form.place(places[:, 0], places[:, 1])
     size = kind.mouth_size * tissue * float(np.exp(rng.normal(0, 0.15)))
-    paint_mouths(kind, disc, picture, light, mouth_xy, back, size)
+    shut = bool(rng.random() < kind.shut)
+    if not shut:
+        paint_mouths(kind, disc, picture, light, mouth_xy, back, size)
     mask = body
     polyp = None
-    seen = np.ones(len(mouth_xy), np.bool_)
+    seen = np.full(len(mouth_xy), not shut)
     if kind.strand:
         light, mask, polyp = lay_strands(kind, disc, picture, form, light, rho, theta, body)
     elif kind.kind != "velvet" or kind.warts:
@@ -141,13 +144,14 @@ def paint_disc(picture: Picture, kind: Kind, disc: Disc, number: int) -> None:
         if kind.kind != "fringe":
             xy, _ = form.place(tentacles.theta, tentacles.rho)
             away = np.linalg.norm(((xy[:, None] - mouth_xy[None]) @ back), axis=2).min(axis=1)
-            hides = (1 - kind.mouth_hidden) * size * 1.1 + 0.75 * tentacles.wide
+            bare = (1 - kind.mouth_hidden) * size * (float(rng.random()) if shut else 1.1)
+            hides = bare + 0.75 * tentacles.wide
             tentacles = tentacles[away > hides]
         if len(tentacles):
             light, there = lay_tentacles(
                 kind, disc, picture, form, light, body, broad, billow, tentacles
             )
-            seen = _seen(mouth_xy, there, size * disc.radius)
+            seen &= _seen(mouth_xy, there, size * disc.radius)
             mask = body | there
     # One clone, but no two discs quite the same.
     light *= np.exp(rng.normal(0, 0.12) + rng.normal(0, 0.04, 3)).astype(np.float32)

@@ -9,6 +9,10 @@ from polypvision.train.closeups.pigments import clone_colours
 from polypvision.train.closeups.tools import Colour, Lamp, Points, Radiance, hsv, living_colour
 
 KINDS = ("bubble", "bounce", "velvet", "fluffy", "fringe")
+_CARPETED = ("bubble", "bounce", "fluffy")
+"""Kinds whose tentacles cover the disc up to the mouth, and often over it."""
+_LONGEST = 0.16
+"""Half the length of standing tentacles in the middle of a disc, at most, in its radii."""
 SKINS = ("photographed", "cells", "chequered", "marbled", "banded", "composed", "zoned")
 
 
@@ -67,6 +71,11 @@ class Kind:
         Whether mouths swell to a bubble instead of rising to a cone.
     pleated : bool
         Whether its large discs lie in pleats (`Pleat`).
+    standing : float
+        How much tentacles stand up from the disc, 0 to 1, instead of lying outwards: seen aslant
+        the nearer hide what is behind them, the mouth too.
+    shut : float
+        Share of discs whose mouth is drawn in, so that nothing tells it from the tissue round it.
     """
 
     kind: str
@@ -128,6 +137,8 @@ class Kind:
     cleft: bool
     puffed: bool
     pleated: bool
+    standing: float
+    shut: float
 
 
 _TENTACLES = {
@@ -191,9 +202,16 @@ def _colours(
 
 def _hidden(rng: np.random.Generator, kind: str) -> float:
     """Draw how far tentacles close over a mouth: carpets of them often hide it altogether."""
-    if kind in ("bubble", "bounce", "fluffy") and rng.random() < 0.3:
+    if kind in _CARPETED and rng.random() < 0.16:
         return 1.0
     return _some(rng, 0, 1)
+
+
+def _stretch(rng: np.random.Generator, standing: float, tentacle: float) -> float:
+    """Draw the length of tentacles over their width; those that stand are the longest."""
+    if standing:
+        return float(rng.uniform(1.2, max(min(3.2, _LONGEST / tentacle), 1.3)))
+    return float(rng.choice([1.0, rng.uniform(1.0, 1.35), rng.uniform(1.2, 1.8)]))
 
 
 def _fringe(rng: np.random.Generator, kind: str) -> tuple[float, float, float]:
@@ -264,7 +282,7 @@ def few_bubbles(rng: np.random.Generator, lamp: Lamp, kind: Kind) -> Kind:
         mottle_colour=dark,
         mouth=glowing if opening < 0.25 else np.asarray(dark * np.float32(1 + opening), np.float32),
         lips=glowing if 0.2 < opening < 0.5 else shades[1].astype(np.float32),
-        mouth_hidden=_some(rng, 0.3, 1.0),
+        mouth_hidden=1.0 if rng.random() < 0.5 else _some(rng, 0.3, 1.0),
         gutter=float(rng.uniform(0.2, 0.9)),
         tentacle=float(rng.uniform(0.018, 0.045)),
         packing=float(rng.uniform(0.7, 1.3)),
@@ -315,6 +333,7 @@ def any_kind(
     tentacle = float(np.exp(rng.uniform(np.log(low), np.log(high))))
     stripe_from = float(rng.uniform(0.1, 0.6))
     cleft = bool(rng.random() < _FOLDED[kind])
+    standing = _some(rng, 0.3, 1.0, 0.4) if kind in _CARPETED else 0.0
     found = Kind(
         kind=kind,
         **colours,
@@ -342,7 +361,7 @@ def any_kind(
         growth=float(rng.uniform(-0.1, 1.2)),
         packing=float(rng.choice([rng.uniform(0.55, 0.8), rng.uniform(0.7, 1.05)]))
         * float(rng.choice([1.0, rng.uniform(1.0, 1.6)]) if kind == "fluffy" else 1.0),
-        stretch=float(rng.choice([1.0, rng.uniform(1.0, 1.35), rng.uniform(1.2, 1.8)])),
+        stretch=_stretch(rng, standing, tentacle),
         rim_stretch=_some(rng, 0.2, 1.6),
         rowed=_some(rng, 0.2, 1.0) if kind != "bubble" else _some(rng, 0.2, 0.6),
         bare=_some(rng, 0.1, 0.45, 0.4),
@@ -371,6 +390,8 @@ def any_kind(
         cleft=cleft,
         puffed=bool(rng.random() < 0.3),
         pleated=bool(rng.random() < _PLEATED[kind]),
+        standing=standing,
+        shut=_some(rng, 0.2, 1.0, 0.2) if kind in _CARPETED else 0.0,
         patches=_some(rng, 0.1, 0.6),
         dome=float(rng.uniform(-0.35, 0.35)),
         rows=int(rng.integers(1, 4)),

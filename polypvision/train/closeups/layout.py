@@ -36,6 +36,8 @@ class View:
         How much smaller things get up the picture, over its height; 0 from straight above.
     bowed : float
         How much a cluster on a round stone looks outwards at its rim.
+    rugged : float
+        How unlike the slants of neighbours are: little on a plug, much on rubble.
     """
 
     squeeze: float
@@ -43,6 +45,7 @@ class View:
     flat: bool
     recede: float
     bowed: float
+    rugged: float
 
     @classmethod
     def chance(cls, rng: np.random.Generator) -> "View":
@@ -56,6 +59,7 @@ class View:
             flat=bool(rng.random() < 0.75),
             recede=float(rng.choice([0.0, rng.uniform(0, 0.9)])) if squeeze < 0.95 else 0.0,
             bowed=float(rng.choice([0.0, rng.uniform(0, 0.8)])),
+            rugged=float(rng.choice([0.12, 0.12, rng.uniform(0.2, 0.6)])),
         )
 
     def matrix(self) -> Points:
@@ -131,7 +135,7 @@ def seen_from(
         away = matrix @ (np.array([px, py]) - middle)
         shrink = 1 / max(1 - view.recede * away[1] / picture.shape[0], 0.4)
         away = away * shrink
-        slant = ground + view.bowed * away / max(2 * spread, 1) + rng.normal(0, 0.12, 2)
+        slant = ground + view.bowed * away / max(2 * spread, 1) + rng.normal(0, view.rugged, 2)
         tilt = float(np.clip(np.hypot(*slant), 0, 0.96))
         blur = depth * abs(away[1] - focus) / max(spread, 1)
         own = np.empty((0, 3)) if walls is None else walls[number].copy()

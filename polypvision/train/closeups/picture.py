@@ -73,6 +73,8 @@ Planted = tuple[Kind, Disc]
 
 _MOTLEY = 0.1
 """Of pictures not to be natural, how many are motley."""
+_MOUTH_REACH_PX, _BLACK = 8, 20
+"""A mouth is not told if hardly anything so near it has a larger code."""
 _BLENDED = 0.15
 """How often the outer parts of clones have the colour of the ground that they stand on."""
 
@@ -338,6 +340,16 @@ def closeup_lesson(rng: np.random.Generator, *, natural: bool = False) -> Lesson
     return _truth(picture, seen.owner, develop(seen))
 
 
+def _lost(rgb: NDArray[np.uint8], x: float, y: float) -> bool:
+    """Return whether a mouth at x, y of the picture with its margin lies in black."""
+    rows, columns = (
+        slice(max(middle - _MOUTH_REACH_PX, 0), max(middle + _MOUTH_REACH_PX + 1, 0))
+        for middle in (round(y) - _MARGIN_PX, round(x) - _MARGIN_PX)
+    )
+    near = rgb[rows, columns].max(axis=2, initial=0)
+    return bool(near.size and np.quantile(near, 0.9) < _BLACK)
+
+
 def _truth(picture: Picture, seen: NDArray[np.uint8], rgb: NDArray[np.uint8]) -> Lesson:
     """Keep what is seen well enough to be counted; ``seen`` is the owner without the margin."""
     counts = np.bincount(picture.owner.ravel(), minlength=256)
@@ -359,7 +371,7 @@ def _truth(picture: Picture, seen: NDArray[np.uint8], rgb: NDArray[np.uint8]) ->
         for x, y in places:
             column, line = round(x), round(y)
             inside = 0 <= line < picture.shape[0] and 0 <= column < picture.shape[1]
-            if inside and picture.owner[line, column] == number:
+            if inside and picture.owner[line, column] == number and not _lost(rgb, x, y):
                 mouths.append((x - _MARGIN_PX, y - _MARGIN_PX, row))
     owner = new[seen]
     return Lesson(

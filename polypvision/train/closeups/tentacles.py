@@ -79,7 +79,7 @@ def _rings(kind: Kind, radius: float, rng: np.random.Generator) -> Tentacles:
     """Return tentacles packed ring by ring; in rows along radii as far as the kind has them."""
     least = _LEAST_PX / radius
     thetas, rhos, wides = [], [], []
-    ring = 0.0 if kind.kind != "bounce" else 0.1
+    ring = 0.1 if kind.kind == "bounce" and kind.mouth_hidden < 1 else 0.0
     rays, phase = int(rng.integers(5, 12)), rng.random()
     while ring < 1.0:
         size = max(kind.tentacle * (0.65 + kind.growth * ring**1.5), least)
@@ -226,6 +226,18 @@ def _shaded(
     return np.asarray(light, np.float32)
 
 
+def _pointing(kind: Kind, outward: Points, way: Points, axis: Points) -> Points:
+    """Return where tentacles point in the picture, (n, 2), shorter the more to the viewer.
+
+    ``outward`` (n, 2) and ``axis`` (2,): the ways from mouth to margin, and off the disc. Standing
+    tentacles follow the axis in the middle and lean out towards the margin.
+    """
+    if not kind.standing:
+        return outward
+    up = kind.standing * np.pi / 2 * (1 - 0.7 * np.clip(way, 0, 1) ** 2)
+    return np.asarray(np.cos(up)[:, None] * outward + np.sin(up)[:, None] * axis)
+
+
 def _risen(
     disc: Disc, form: Form, billow: NDArray[np.float32], xy: Points, rng: np.random.Generator
 ) -> tuple[Points, NDArray[np.float64]]:
@@ -263,10 +275,14 @@ def lay_tentacles(
     half_px = np.maximum(tentacles.wide * disc.radius, 1.2)
     plane = np.stack([np.cos(tentacles.theta), np.sin(tentacles.theta)], -1)
     outward = (plane @ form.axes) / disc.radius
-    # A tentacle that points away from the viewer is seen shorter, one sideways longer.
-    length = half_px * (1 + (tentacles.stretch - 1) * np.linalg.norm(outward, axis=1))
-    direction = np.arctan2(outward[:, 1], outward[:, 0]) + rng.normal(0, 0.15, len(tentacles))
+    pointing = _pointing(kind, outward, tentacles.way, form.lift / disc.radius)
+    # A tentacle that points to the viewer is seen shorter, one sideways longer.
+    sideways = np.linalg.norm(pointing, axis=1)
+    length = half_px * (1 + (tentacles.stretch - 1) * sideways)
+    direction = np.arctan2(pointing[:, 1], pointing[:, 0]) + rng.normal(0, 0.15, len(tentacles))
     lifted = xy + 0.5 * half_px[:, None] * form.lift / disc.radius
+    if kind.standing:  # by its foot, not by its middle
+        lifted = lifted + ((length - half_px) / np.maximum(sideways, 1e-6))[:, None] * pointing
     base = near * disc.radius * 0.9 + rng.normal(0, 0.25, len(tentacles)) * half_px
     base = base + half_px * tentacles.swollen
     if billow is not None:
@@ -280,7 +296,7 @@ def lay_tentacles(
     if kind.kind == "fringe":
         top = step(found.along, 1 - 2 * kind.tip_share, 0.6)
     else:  # the tip of a long one lies at its outer end
-        lean = np.clip(tentacles.stretch - 1, 0, 1).astype(np.float32)[n]
+        lean = (np.clip(tentacles.stretch - 1, 0, 1) * sideways).astype(np.float32)[n]
         top = step(found.nz + 0.6 * lean * found.along, 1 - kind.tip_share, 0.5)
     colour = _shaded(kind, picture, found, mix(stems[n], tips[n], top), broad)
     there = found.there
