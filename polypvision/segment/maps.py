@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from onnxruntime import InferenceSession
 
 CHANNELS = ("tissue", "wound", "mouth", "centre", "to_centre_x", "to_centre_y")
+_MOUTH = CHANNELS.index("mouth")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,17 +29,21 @@ class Reader:
     It takes one or two ``looks``: a near one, then a wide one, where lobes of a large disc are seen
     together. Each is the mean of what is said of the view shown at some sizes, so many times as
     large; with ``mirrored`` of its mirror images, too: what a network is not sure of it says of one
-    and not of the other.
+    and not of the other. Mouths of the near look are the mean over ``mouth_sizes``, too: a second
+    mouth that only one size of the view shows is not one to count.
     """
 
     name: str
     looks: tuple[tuple[float, ...], ...] = ((1.0,),)
+    mouth_sizes: tuple[float, ...] = ()
     mirrored: bool = False
 
 
 # A view from a card is upright, at a sure scale and neutral; a photo without one may be anything.
 PLATE_READER = Reader(name="plate")
-CLOSEUP_READER = Reader(name="closeup", looks=((1.35, 1.0), (0.5,)), mirrored=True)
+CLOSEUP_READER = Reader(
+    name="closeup", looks=((1.35, 1.0), (0.5,)), mouth_sizes=(0.75,), mirrored=True
+)
 NORMAL_MEAN, NORMAL_UNIT = 127.0, 128.0
 """The backbone was taught on pixel values less 127, in units of 128."""
 OFFSET_UNIT_MM = 10.0
@@ -337,11 +342,15 @@ def read_maps(view: PlateView, *, levels: Levels | None = None) -> PlateMaps:
     levels = levels or levels_of(reader)
     chances = [partial(_probability, even=even) for even in (*levels.even, 0.5)]
     near, *others = reader.looks
-    if near == (1.0,):
+    if near == (1.0,) and not reader.mouth_sizes:
         way = partial(np.multiply, np.float32(OFFSET_UNIT_MM * view.px_per_mm))
         told = _told(view.rgb, reader, [*chances, way, way])
     else:
         told = _mean_told(near, view, reader)
+        if reader.mouth_sizes:
+            more = _mean_told(reader.mouth_sizes, view, reader, (_MOUTH,))[0]
+            sizes = len(near) + len(reader.mouth_sizes)
+            told[_MOUTH] += (more - told[_MOUTH]) * np.float32(len(reader.mouth_sizes) / sizes)
         for chance, logits in zip(chances, told[:4], strict=True):
             chance(logits, out=logits)
     _clear(told[:4], view)

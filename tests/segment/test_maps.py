@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import expit
 
 from polypvision.segment import maps
+from polypvision.segment.levels import neutral_levels
 from polypvision.segment.maps import (
     CLOSEUP_READER,
     PLATE_READER,
@@ -22,7 +23,7 @@ from polypvision.segment.maps import (
 @pytest.fixture
 def _as_it_is(monkeypatch: pytest.MonkeyPatch) -> None:
     """Close-ups looked at as the view is, neither enlarged nor mirrored, and once more."""
-    reader = replace(CLOSEUP_READER, looks=((1.0,), (0.5,)), mirrored=False)
+    reader = replace(CLOSEUP_READER, looks=((1.0,), (0.5,)), mouth_sizes=(), mirrored=False)
     monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
 
 
@@ -136,6 +137,23 @@ def test_a_view_without_a_card_is_looked_at_enlarged_and_at_half_its_size(
 
     card = replace(view, scale=replace(view.scale, source="card"))
     assert read_maps(card).other is None
+
+
+@pytest.mark.parametrize("near", [(1.0,), (1.35, 1.0)])
+def test_mouths_are_the_mean_over_more_sizes(
+    near: tuple[float, ...], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # The network replaced by one whose every answer is how large a picture it is shown.
+    def look(rgb: NDArray[np.uint8], reader: maps.Reader) -> NDArray[np.float32]:
+        return np.full((6, *rgb.shape[:2]), rgb.shape[1] / 240, np.float32)
+
+    more = (0.75, 0.5)
+    reader = replace(CLOSEUP_READER, looks=(near, (0.5,)), mouth_sizes=more, mirrored=False)
+    monkeypatch.setattr(maps, "CLOSEUP_READER", reader)
+    monkeypatch.setattr(maps, "_maps_of_all", look)
+    seen = read_maps(blank_view(40, 30), levels=neutral_levels(looks=2))
+    for said, sizes in ((seen.mouth, (*near, *more)), (seen.tissue, near)):
+        np.testing.assert_allclose(said, 1 / (1 + np.exp(-np.mean(sizes))), rtol=1e-5)
 
 
 @pytest.mark.parametrize("most_px", [maps._MOST_TILE_PX, maps._MOST_CODED_TILE_PX])
