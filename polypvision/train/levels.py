@@ -1,9 +1,10 @@
 """A network's levels, set on painted pictures: ``python -m polypvision.train.levels closeup``.
 
-Writes ``polypvision/models/NAME.json`` and prints how the reading does with it on other painted
-pictures. None of these are pictures that the network learned from (other seeds), and none is a
-photograph of a polyp. What the network says of each lies in a file of its own meanwhile, so that
-the number of pictures does not depend on the memory.
+Prints how the reading does on every third picture with levels that the others set, and writes
+those that all of them set to ``polypvision/models/NAME.json``. None of these are pictures that the
+network learned from (other seeds), and none is a photograph of a polyp. What the network says of
+each lies in a file of its own meanwhile, so that the number of pictures does not depend on the
+memory.
 """
 
 import argparse

@@ -22,6 +22,7 @@ from polypvision.train.levels import (
     report,
     set_levels,
     set_sureness,
+    shelf_of,
 )
 from polypvision.train.samples import Sample, is_kept_back, read_sample, write_samples
 
@@ -76,12 +77,15 @@ def shelf(tmp_path_factory: pytest.TempPathFactory) -> Shelf:
     folder = tmp_path_factory.mktemp("samples")
 
     def kept(number: int, *, hard: bool) -> Path:
-        path = folder / f"{number}-{hard}.sample"
+        path = folder / f"{number:05d}-{int(hard)}.sample"
         path.write_bytes(pickle.dumps(sample(number, hard=hard)))
         return path
 
-    plain = tuple(kept(number, hard=False) for number in range(6))
-    return Shelf(plain=plain, hard=tuple(kept(number, hard=True) for number in range(4)))
+    plain = [kept(number, hard=False) for number in range(6)]
+    hard = [kept(number, hard=True) for number in range(4)]
+    found = shelf_of([hard[0], *plain, *hard[1:]], 1)
+    assert found == Shelf(plain=tuple(plain), hard=tuple(hard))
+    return found
 
 
 @pytest.fixture(scope="module")
