@@ -87,7 +87,7 @@ def test_a_stranded_polyp_is_one_smooth_shape_of_its_radius_and_strands_stand_ov
 
 def test_of_a_veiled_fringe_only_a_share_of_the_contrast_is_left() -> None:
     shares = []
-    for seed in range(40):
+    for seed in range(80):
         contrast = []
         for veil in (0.0, 0.6):
             picture = empty_picture(seed)
@@ -97,7 +97,7 @@ def test_of_a_veiled_fringe_only_a_share_of_the_contrast_is_left() -> None:
             contrast.append(float(picture.light[(away > 78) & (away < 88)].mean()))
         shares.append(contrast[1] / contrast[0])
     # 40 % of each strand's; veiled strands are up to a third wider.
-    assert 0.36 < np.median(shares) < 0.54
+    assert 0.36 < np.mean(shares) < 0.54
 
 
 def test_few_bubbles_glow_on_a_black_body_that_is_all_one_polyp() -> None:
