@@ -46,6 +46,10 @@ FLAGS: dict[str, str] = {
         "The lens profiles are of another camera or focal length and were not used; make one for "
         "this camera: polypvision lens."
     ),
+    "cut-off": (
+        "At the edge lies part of a polyp whose middle is not in the picture; it was not counted. "
+        "Move back until all is in the picture."
+    ),
     # on a photo or on a polyp
     "card-far": (
         "The card is too small, or too far away, for a sure scale everywhere; lay a second card "

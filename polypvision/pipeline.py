@@ -178,8 +178,8 @@ def read_view(
         Of that photo by `view_plate`, with the same settings.
     """
     given = settings.mm_per_px if settings.polyp_test else None
-    polyps = _polyps(view, settings)
-    flags = set(view.flags)
+    polyps, cut_off = _polyps(view, settings)
+    flags = set(view.flags) | ({"cut-off"} if cut_off else set())
     if given is not None and not _plausible(polyps, view):
         _refuse_other_scale(photo, given, polyps, view)
         flags |= {"scale-doubtful"} if polyps else set()
@@ -194,7 +194,8 @@ def read_view(
     )
 
 
-def _polyps(view: PlateView, settings: ReadSettings) -> tuple[Polyp, ...]:
+def _polyps(view: PlateView, settings: ReadSettings) -> tuple[tuple[Polyp, ...], int]:
+    """Return the polyps, and how many the view's edge cuts off too far to be counted."""
     if settings.polyp_test:
         maps = read_maps(view)
         polyp_map = segment_polyps(view, maps)
@@ -205,7 +206,8 @@ def _polyps(view: PlateView, settings: ReadSettings) -> tuple[Polyp, ...]:
         maps = blank_maps(view)
         polyp_map = find_discs(view)
     mouths = find_mouths(view, maps, polyp_map)
-    return measure_polyps(view, maps, polyp_map, mouths, normal_mouths=settings.normal_mouths)
+    polyps = measure_polyps(view, maps, polyp_map, mouths, normal_mouths=settings.normal_mouths)
+    return polyps, polyp_map.cut_off
 
 
 def _share(polyps: Sequence[Polyp], view: PlateView) -> float:
@@ -243,7 +245,7 @@ def _evidence(polyps: Sequence[Polyp], view: PlateView) -> float:
 def _seen_at(photo: Photo, mm_per_px: float) -> tuple[float, str]:
     """Return the evidence for polyps at another scale, and what is seen there in words."""
     view = view_at_scale(photo.at_scale(mm_per_px), mm_per_px)
-    polyps = _polyps(view, ReadSettings())
+    polyps, _ = _polyps(view, ReadSettings())
     if not polyps:
         return 0.0, ""
     count = f"{len(polyps)} polyps" if len(polyps) > 1 else "one polyp"

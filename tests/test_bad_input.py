@@ -92,6 +92,16 @@ def test_polyps_cut_by_the_edge(plate: NDArray[np.uint8]) -> None:
     assert found.n_polyps == pytest.approx(6, abs=1)
 
 
+@pytest.mark.parametrize(("cut_mm", "n_polyps"), [(20, 6), (28, 4)])
+def test_of_polyps_cut_by_the_edge_those_count_whose_middle_is_in(
+    plate: NDArray[np.uint8], cut_mm: float, n_polyps: int
+) -> None:
+    # The left column's middles are at 22 and 25 mm.
+    found = read(np.ascontiguousarray(plate[:, round(cut_mm * PX_PER_MM) :]))
+    assert found.n_polyps == n_polyps
+    assert ("cut-off" in found.flags) == (n_polyps < 6)
+
+
 @pytest.mark.parametrize("code", [0, 8])
 def test_black(code: int) -> None:
     assert read(np.full((400, 500, 3), code, np.uint8)).polyps == ()

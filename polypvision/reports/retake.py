@@ -21,6 +21,7 @@ _AGAIN: dict[str, str] = {
     "stray-marker": "Take cards of other plates out of the picture.",
     "zoomed": "Take it without zoom: go closer instead.",
     "cropped": "Send the original photo, not a cut-out of it.",
+    "cut-off": "A polyp at the edge was not counted: move back until all is in the picture.",
     # kinds of refusal
     "blurred": "Hold still, and tap the plate on the screen to focus there.",
     "overexposed": "Too bright: turn the lamp down, or lower the exposure.",

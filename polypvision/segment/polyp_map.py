@@ -22,11 +22,14 @@ class PolypMap:
         How sure each is a polyp, 0 to 1, in the order of the labels.
     boxes : sequence of Window
         The smallest window of each, in that order; looked for where it is not given.
+    cut_off : int
+        Polyps at the view's edge that are none of them: their middles were not seen.
     """
 
     labels: NDArray[np.int32]
     scores: tuple[float, ...]
     boxes: Sequence[Window] = ()
+    cut_off: int = 0
 
     def __post_init__(self) -> None:
         if self.labels.dtype != np.int32 or self.labels.ndim != 2:

@@ -123,3 +123,31 @@ def test_the_24_coins_of_a_library_s_photo_are_told_apart() -> None:
         (r.centroid[1] / 6, r.centroid[0] / 6, r.equivalent_diameter_area / 6) for r in regions
     ]
     assert segment_polyps(view, perfect_maps(view, discs)).n_polyps == 24
+
+
+@pytest.mark.parametrize(("x", "counts"), [(59.0, True), (61.0, False)])
+def test_of_a_polyp_cut_by_the_edge_the_middle_decides(x: float, counts: bool) -> None:
+    # The view is 60 mm wide; of a disc 12 mm across between a third and two thirds are seen.
+    view = blank_view(60, 40)
+    found = segment_polyps(view, perfect_maps(view, [(20, 20, 12), (x, 20, 12)]))
+    assert found.n_polyps == 1 + counts
+    assert found.cut_off == 1 - counts
+    assert bool(found.labels[:, -1].any()) == counts
+
+
+def test_photos_side_by_side_count_each_polyp_once() -> None:
+    # The associated point rule (Miles RE 1978, J Microsc 113: 257-267; from memory): 40 discs over
+    # two views that share an edge are 40 in all, however the edge cuts them.
+    rng = np.random.default_rng(4)
+    rows = 5 + 10 * np.arange(8)
+    discs = [
+        (float(x + rng.uniform(-2.5, 2.5)), float(y), 7.0) for y in rows for x in (12, 27, 42, 57, 72)
+    ]
+    view = blank_view(42, 80)
+    left, right = (
+        segment_polyps(view, perfect_maps(view, [(x - start, y, d) for x, y, d in discs]))
+        for start in (0, 42)
+    )
+    assert left.n_polyps + right.n_polyps == 40
+    assert left.cut_off + right.cut_off > 3
+    assert min(left.n_polyps, right.n_polyps) > 12
