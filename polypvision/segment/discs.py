@@ -251,9 +251,10 @@ def _has_middle_in(view: PlateView, maps: PlateMaps, one: Candidate) -> bool:
 def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     """Find the polyps of a view.
 
-    Of what the view's edge cuts off, those count whose middle was seen: in photos side by side each
-    polyp counts once (the associated point rule; Miles RE 1978, The sampling, by quadrats, of
-    planar aggregates, J Microsc 113: 257-267; from memory).
+    Without a card the photo may go on beyond its edge, so of what this cuts off, those count whose
+    middle was seen: in photos side by side each polyp counts once (the associated point rule; Miles
+    RE 1978, The sampling, by quadrats, of planar aggregates, J Microsc 113: 257-267; from memory).
+    A plate with its card is all of it in one photo, and what is cut off is one of its polyps.
 
     Parameters
     ----------
@@ -271,7 +272,7 @@ def segment_polyps(view: PlateView, maps: PlateMaps) -> PolypMap:
     boxes: list[Window] = []
     cut_off = 0
     for candidate in choose(find_candidates(view, maps), maps.levels):
-        if not _has_middle_in(view, maps, candidate):
+        if view.plate is None and not _has_middle_in(view, maps, candidate):
             cut_off += 1
             continue
         window, mask = candidate.window, candidate.mask

@@ -135,13 +135,21 @@ def test_of_a_polyp_cut_by_the_edge_the_middle_decides(x: float, counts: bool) -
     assert bool(found.labels[:, -1].any()) == counts
 
 
+def test_on_a_plate_with_its_card_what_is_cut_off_is_one_of_its_polyps() -> None:
+    view = replace(blank_view(60, 40), plate="0007")
+    found = segment_polyps(view, perfect_maps(view, [(20, 20, 12), (61, 20, 12)]))
+    assert (found.n_polyps, found.cut_off) == (2, 0)
+
+
 def test_photos_side_by_side_count_each_polyp_once() -> None:
     # The associated point rule (Miles RE 1978, J Microsc 113: 257-267; from memory): 40 discs over
     # two views that share an edge are 40 in all, however the edge cuts them.
     rng = np.random.default_rng(4)
     rows = 5 + 10 * np.arange(8)
     discs = [
-        (float(x + rng.uniform(-2.5, 2.5)), float(y), 7.0) for y in rows for x in (12, 27, 42, 57, 72)
+        (float(x + rng.uniform(-2.5, 2.5)), float(y), 7.0)
+        for y in rows
+        for x in (12, 27, 42, 57, 72)
     ]
     view = blank_view(42, 80)
     left, right = (
